@@ -1,0 +1,1 @@
+"""Lengths and scale: pure arithmetic that never sees an image."""
