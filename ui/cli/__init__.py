@@ -1,0 +1,1 @@
+"""The command ``qca``: each command a few lines over the library."""
