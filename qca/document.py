@@ -88,7 +88,8 @@ def reading_from_json(document: object, *, name: str = "reading") -> Reading:
         reading: Reading = codec.decode_fields(Reading, fields, path="", name=name)
         _check_limbs(reading.limbs, name=name)
     except QcaError as error:
-        raise InputError(f"{error}{_newer(document)}", file=name) from error
+        msg = f"{error}{_newer(document)}"
+        raise InputError(msg, file=name) from error
     return reading
 
 
@@ -133,7 +134,7 @@ def reading_schema() -> dict[str, Any]:
         "oneOf": [
             {
                 "type": "object",
-                "properties": dict.fromkeys(names, {"$ref": "#/$defs/limb"}),
+                "properties": {key: {"$ref": "#/$defs/limb"} for key in names},
                 "required": list(names),
                 "additionalProperties": False,
             }
@@ -144,7 +145,7 @@ def reading_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": "urn:qca:reading:1",
         "title": "One measured angiogram frame",
-        "description": "Lengths in stored pixels (_px) and millimetres (_mm); sd is one standard deviation; null is unknown.",
+        "description": "Lengths in stored pixels (_px) and millimetres (_mm); sd: one standard deviation; null: unknown.",
         "type": "object",
         "properties": properties,
         "required": [*_HEAD, *(_RENAMED.get(field, field) for field in hints)],
@@ -160,7 +161,7 @@ def _fields_of(document: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _check_limbs(limbs: Mapping[str, LimbReading], *, name: str) -> None:
-    """A bifurcation's three limbs or one segment, and as many values as positions in each profile."""
+    """Ask for a bifurcation's three limbs or one segment, and for as many values as positions in each profile."""
     if tuple(sorted(limbs)) not in (tuple(sorted(LIMBS)), ("segment",)):
         msg = f"{name}: limbs must be proximal, distal and side, or segment alone, not {', '.join(limbs) or 'none'}."
         raise InputError(msg, file=name)
