@@ -1,0 +1,21 @@
+"""Synthetic angiogram frames whose geometry is known: truth to image, sharing no code with the measurement."""
+
+from __future__ import annotations
+
+from qca.phantom.draw import RANGES, Ranges, random_bifurcation, random_segment
+from qca.phantom.recipe import Recipe
+from qca.phantom.render import RenderedPhantom, render
+from qca.phantom.truth import LimbTruth, Truth, truth_of
+
+__all__ = [
+    "RANGES",
+    "LimbTruth",
+    "Ranges",
+    "Recipe",
+    "RenderedPhantom",
+    "Truth",
+    "random_bifurcation",
+    "random_segment",
+    "render",
+    "truth_of",
+]

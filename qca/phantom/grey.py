@@ -1,0 +1,47 @@
+"""From detected quanta to stored grey values."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.phantom.recipe import Grey
+
+Image = npt.NDArray[np.float64]
+Stored = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+
+
+def stored_values(relative: Image, grey: Grey) -> Stored:
+    """Map intensity to integers.
+
+    Parameters
+    ----------
+    relative : ndarray, shape (rows, columns)
+        Detected intensity divided by that of the median background; zero is no light.
+    grey : Grey
+        The mapping.
+
+    Returns
+    -------
+    ndarray of uint8 (up to 8 bits) or uint16, same shape
+
+    Raises
+    ------
+    ValueError
+        For bits outside 8 to 16.
+    """
+    if not 8 <= grey.bits <= 16:
+        msg = f"bits must lie between 8 and 16, not {grey.bits!r}"
+        raise ValueError(msg)
+    full = 2**grey.bits - 1
+    span = grey.background_level - grey.offset_level
+    if grey.mapping == "log":
+        darkest = np.exp(-grey.background_level / grey.log_span) / 2
+        level = grey.background_level + grey.log_span * np.log(np.maximum(relative, darkest))
+    elif grey.mapping == "gamma":
+        level = grey.offset_level + span * np.maximum(relative, 0.0) ** grey.gamma
+    else:
+        level = grey.offset_level + span * relative
+    low, high = max(grey.clip_low, 0.0), min(grey.clip_high, 1.0)
+    values = np.rint(np.clip(level, low, high) * full)
+    return values.astype(np.uint8 if grey.bits == 8 else np.uint16)

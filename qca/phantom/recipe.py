@@ -1,0 +1,211 @@
+"""Everything that makes one phantom frame: geometry, X-rays, optics, background, grey values, seed.
+
+Lengths are millimetres in the vessel's plane, with the origin at the centre of pixel (0, 0), x along the columns, y
+down the rows. Directions are degrees, 0 along +x, 90 along +y (down). Arc lengths along a limb count from the
+branching point outwards (from the start of a segment).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Point = tuple[float, float]
+LimbName = Literal["proximal", "distal", "side", "segment"]
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A plane curve given by its direction as a function of arc length s.
+
+    direction(s) = direction_deg + curvature s + wave (sin(2 pi s / wave_length + phase) - sin(phase)). Without a wave
+    it is a circular arc, without curvature a straight line.
+    """
+
+    direction_deg: float
+    length_mm: float
+    curvature_per_mm: float = 0.0
+    wave_deg: float = 0.0
+    wave_length_mm: float = 40.0
+    wave_phase_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Lesion:
+    """A narrowing of one limb.
+
+    ``centre_mm`` is an arc length, ``length_mm`` the whole length over which the lumen is narrowed. Shapes: cosine
+    (raised cosine), plateau (flat middle half between cosine flanks), skewed (its narrowest point one quarter of the
+    length before the middle). ``eccentricity`` -1 to 1 shifts the lumen until the right or left wall stays straight.
+    """
+
+    centre_mm: float
+    length_mm: float
+    ds_percent: float
+    shape: Literal["cosine", "plateau", "skewed"] = "cosine"
+    eccentricity: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limb:
+    """One limb: a tube along a path.
+
+    ``diameter_mm`` is the lesion-free diameter at arc length 0 and ``taper_mm_per_mm`` its change per mm outwards. A
+    smooth step of ``step_mm`` at arc length ``step_from_mm`` that is gone at ``step_to_mm`` joins the limbs inside the
+    confluence and does not count as reference. Over the last ``run_off_mm`` the vessel thins to a thread.
+    ``depth_ratio`` is the lumen's size along the beam divided by its width in the image. ``pick_mm`` is where the
+    limb's pick lies; ``first_pick_mm`` is the start pick of a segment.
+    """
+
+    name: LimbName
+    path: Path
+    diameter_mm: float
+    taper_mm_per_mm: float = 0.0
+    step_mm: float = 0.0
+    step_from_mm: float = 0.0
+    step_to_mm: float = 0.0
+    run_off_mm: float = 0.0
+    depth_ratio: float = 1.0
+    lesions: tuple[Lesion, ...] = ()
+    pick_mm: float = 20.0
+    first_pick_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Vessel:
+    """A further contrast-filled vessel: ``attached`` ones join the lumen, others cross at another depth."""
+
+    start_mm: Point
+    path: Path
+    diameter_mm: float
+    end_diameter_mm: float
+    attached: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Catheter:
+    """A catheter shaft: polymer wall around a lumen that holds ``filling`` (0 to 1) of the contrast density."""
+
+    start_mm: Point
+    path: Path
+    french: float
+    diameter_mm: float
+    inner_diameter_mm: float
+    wall_per_mm: float
+    filling: float = 1.0
+    pick_mm: tuple[float, float] = (2.0, 22.0)
+
+
+@dataclass(frozen=True, slots=True)
+class GuideWire:
+    """A wire inside a limb, or through the proximal limb into another one, at ``offset`` (-1 to 1) of the free play."""
+
+    through: tuple[LimbName, ...] = ("proximal", "distal")
+    diameter_mm: float = 0.36
+    metal_per_mm: float = 0.9
+    offset: float = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Background:
+    """What lies before and behind the vessels, in mm of water; drawn from the recipe's seed.
+
+    Amplitudes: ``tissue_mm`` slow gradients, ``ribs_mm`` and ``spine_mm`` bone as water equivalent, ``diaphragm_mm``
+    the step across the dome, ``texture_mm`` fine structure with the length scale ``texture_size_mm``.
+    ``diaphragm_through_mm`` puts the dome's edge through a point instead of a random place.
+    """
+
+    thickness_mm: float = 200.0
+    tissue_mm: float = 8.0
+    ribs_mm: float = 3.0
+    spine_mm: float = 0.0
+    diaphragm_mm: float = 0.0
+    diaphragm_through_mm: Point | None = None
+    texture_mm: float = 0.15
+    texture_size_mm: float = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Optics:
+    """Blur and stray light.
+
+    ``blur_mm`` is the standard deviation of focal spot and detector together, per axis, without the pixel's own
+    aperture, which is added. Point spread functions: gaussian; two_gaussians (15 % in a tail 2.2 times as wide);
+    focal_bar (a uniform focal spot before a Gaussian detector); all have this standard deviation.
+    ``scatter_fraction`` and ``glare_fraction`` are shares of the detected signal spread by ``scatter_mm`` and
+    ``glare_mm``. The vessels move by ``motion_mm`` towards ``motion_deg`` during the exposure.
+    """
+
+    blur_mm: float = 0.2
+    point_spread: Literal["gaussian", "two_gaussians", "focal_bar"] = "gaussian"
+    scatter_fraction: float = 0.15
+    scatter_mm: float = 25.0
+    glare_fraction: float = 0.03
+    glare_mm: float = 4.0
+    motion_mm: float = 0.0
+    motion_deg: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Grey:
+    """How detected quanta become stored grey values.
+
+    ``background_level`` is the grey value of the frame's median background and ``offset_level`` that of no light
+    (linear, gamma), both as parts of full scale. ``log_span``: grey levels, as part of full scale, per factor e.
+    Values beyond ``clip_low`` and ``clip_high`` (parts of full scale) are cut off.
+    """
+
+    bits: int = 12
+    mapping: Literal["linear", "log", "gamma"] = "linear"
+    background_level: float = 0.6
+    offset_level: float = 0.0
+    gamma: float = 1.0
+    log_span: float = 0.25
+    clip_low: float = 0.0
+    clip_high: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """One phantom frame, complete: the same recipe gives the same bytes.
+
+    ``photons_per_px`` is the mean number of detected quanta per pixel at the median background, stray light included;
+    infinity means no noise. ``supersampling`` fine cells per pixel and axis, each averaged over ``substeps`` squared
+    points where a wall runs. ``lumen_filling`` scales the contrast density of all vessels (not of the catheter).
+    """
+
+    seed: int
+    kind: Literal["bifurcation", "segment"]
+    limbs: tuple[Limb, ...]
+    branching_point_mm: Point
+    rows: int = 512
+    columns: int = 512
+    mm_per_px: float = 0.2
+    iodine_mg_per_ml: float = 200.0
+    energy_kev: float = 60.0
+    photons_per_px: float = 900.0
+    catheter: Catheter | None = None
+    guide_wire: GuideWire | None = None
+    vessels: tuple[Vessel, ...] = ()
+    background: Background = field(default_factory=Background)
+    optics: Optics = field(default_factory=Optics)
+    grey: Grey = field(default_factory=Grey)
+    lumen_filling: float = 1.0
+    pick_jitter_px: float = 1.0
+    frame: int | None = None
+    supersampling: int = 4
+    substeps: int = 2
+    title: str = ""
+
+    def limb(self, name: str) -> Limb:
+        """Return the limb called ``name``.
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for limb in self.limbs:
+            if limb.name == name:
+                return limb
+        raise KeyError(name)
