@@ -145,7 +145,7 @@ def reading_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": "urn:qca:reading:1",
         "title": "One measured angiogram frame",
-        "description": "Lengths in stored pixels (_px) and millimetres (_mm); sd: one standard deviation; null: unknown.",
+        "description": "Lengths in stored pixels (_px) and mm (_mm); sd: one standard deviation; null: unknown.",
         "type": "object",
         "properties": properties,
         "required": [*_HEAD, *(_RENAMED.get(field, field) for field in hints)],

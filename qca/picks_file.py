@@ -161,6 +161,25 @@ def check_picks(picks: Picks) -> None:
     _check_scale(picks)
 
 
+def check_complete(picks: Picks) -> None:
+    """Refuse picks from which points or the catheter's size are still missing.
+
+    Raises
+    ------
+    PicksError
+        Names what is missing.
+    """
+    wanted = _SEGMENT if picks.is_segment else _BIFURCATION
+    missing = [key for key in wanted if getattr(picks, key) is None]
+    if missing:
+        msg = f"The picks lack {' and '.join(missing)}: give {', '.join(wanted)}."
+        raise PicksError(msg)
+    sizes = (picks.french, picks.catheter_mm, picks.mm_per_px, picks.scale)
+    if picks.catheter is not None and all(size is None for size in sizes):
+        msg = "The catheter's size is missing: give french, or catheter_mm where it was measured."
+        raise PicksError(msg)
+
+
 def _check_mode(picks: Picks) -> None:
     if picks.is_segment and any(getattr(picks, key) is not None for key in _BIFURCATION):
         msg = "Both a segment (start, end) and a bifurcation (proximal, distal, side) are picked: keep one."
