@@ -114,7 +114,7 @@ def decode_fields(kind: Any, value: object, *, path: str, name: str) -> Any:  # 
         where = f"{path}.{field.name}" if path else field.name
         if field.name in entries:
             chosen[field.name] = decode(hints[field.name], entries[field.name], path=where, name=name)
-        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+        elif not _has_default(field):
             msg = f"{name}: {where} is missing; the file is incomplete or was made by another program."
             raise InputError(msg, file=name)
     try:
@@ -138,7 +138,7 @@ def freeze(value: object) -> object:
     return value
 
 
-def schema(kind: Any, *, field: str = "") -> dict[str, Any]:  # noqa: ANN401
+def schema(kind: Any, *, field: str = "", complete: bool = True) -> dict[str, Any]:  # noqa: ANN401
     """Build the JSON Schema (draft 2020-12) of a type hint.
 
     Parameters
@@ -147,19 +147,21 @@ def schema(kind: Any, *, field: str = "") -> dict[str, Any]:  # noqa: ANN401
         A type hint, as for `decode`.
     field : str
         The field's name; tells arrays of points from arrays of numbers.
+    complete : bool
+        Every field is required, as in what we write; else only fields without a default, as in what people write.
     """
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin in (types.UnionType, typing.Union):
         (inner,) = (item for item in arguments if item is not type(None))
-        return {"anyOf": [schema(inner, field=field), {"type": "null"}]}
+        return {"anyOf": [schema(inner, field=field, complete=complete), {"type": "null"}]}
     if kind is object:
         return {}
     if dataclasses.is_dataclass(kind):
         hints = hints_of(kind)
         return {
             "type": "object",
-            "properties": {key: schema(hint, field=key) for key, hint in hints.items()},
-            "required": list(hints),
+            "properties": {key: schema(hint, field=key, complete=complete) for key, hint in hints.items()},
+            "required": [item.name for item in dataclasses.fields(kind) if complete or not _has_default(item)],
             "additionalProperties": False,
         }
     if origin is Literal:
@@ -174,15 +176,19 @@ def schema(kind: Any, *, field: str = "") -> dict[str, Any]:  # noqa: ANN401
         return {"type": "array", "items": point if field in POINT_FIELDS else number}
     if origin is tuple:
         if len(arguments) == 2 and arguments[1] is Ellipsis:
-            return {"type": "array", "items": schema(arguments[0])}
+            return {"type": "array", "items": schema(arguments[0], complete=complete)}
         size = len(arguments)
         return {
             "type": "array",
-            "prefixItems": [schema(item) for item in arguments],
+            "prefixItems": [schema(item, complete=complete) for item in arguments],
             "minItems": size,
             "maxItems": size,
         }
-    return {"type": "object", "additionalProperties": schema(arguments[1])}
+    return {"type": "object", "additionalProperties": schema(arguments[1], complete=complete)}
+
+
+def _has_default(field: dataclasses.Field[Any]) -> bool:
+    return field.default is not dataclasses.MISSING or field.default_factory is not dataclasses.MISSING
 
 
 def _number(value: object, *, path: str, name: str) -> float:

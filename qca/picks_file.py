@@ -102,6 +102,19 @@ def write_picks(path: Path, picks: Picks) -> None:
     write_whole(path, write_json({"schema": PICKS_SCHEMA, **picks_to_json(picks, only_given=True)}))
 
 
+def picks_schema() -> dict[str, Any]:
+    """Build the JSON Schema (draft 2020-12) of a file of picks from the types."""
+    document = codec.schema(Picks, complete=False)
+    document["properties"] = {"schema": {"const": PICKS_SCHEMA}, **document["properties"]}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": "urn:qca:picks:1",
+        "title": "What a person decided about one angiogram frame",
+        "description": "Points are [x, y] = [column, row] in stored pixels; an integer is a pixel centre.",
+        **document,
+    }
+
+
 def override(picks: Picks, given: Mapping[str, Any]) -> Picks:
     """Let what is given win over picks from a file.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import click
@@ -55,21 +56,21 @@ class Commands(click.Group):
     """A group that knows its commands by name and imports one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        """Names in the order of the table."""
-        return list(COMMANDS)
+        """Names in the order of the table, as far as their modules are here."""
+        return [name for name in COMMANDS if _module_file(name).exists()]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         """Import the module of one command."""
-        if cmd_name not in COMMANDS:
+        if cmd_name not in COMMANDS or not _module_file(cmd_name).exists():
             return None
         module = import_module(f"ui.cli.{cmd_name}")
         command: click.Command = getattr(module, cmd_name)
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing any."""
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([(name, COMMANDS[name]) for name in self.list_commands(ctx)])
 
     def invoke(self, ctx: click.Context) -> Any:  # noqa: ANN401
         """Turn what the user can mend into one sentence and exit code 1; let everything else through."""
@@ -105,6 +106,10 @@ def main() -> None:
         if reconfigure is not None:
             reconfigure(errors="replace")  # a terminal without our signs shows a question mark, not a traceback
     cli(prog_name="qca")
+
+
+def _module_file(name: str) -> Path:
+    return Path(__file__).with_name(f"{name}.py")
 
 
 def _sentence(error: QcaError) -> str:
