@@ -1,0 +1,156 @@
+"""The agreement report: one HTML file with tables and figures, no network, readable in print."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from qca import ALGORITHM_VERSION, CAUTION, __version__
+from qca.agreement.comparison import Agreement, Comparison
+from qca.agreement.estimate import Estimate
+from qca.agreement.numbers import Statistic, statistics
+from qca.agreement.plot import difference_plot
+
+WORDS = {
+    "complete": "frames with all reads",
+    "missing": "frames without a value in one of the reads",
+    "alone": "frames that only one of the reads has",
+    "bias": "bias (second minus first)",
+    "sd_of_differences": "SD of the differences",
+    "lower_limit": "lower limit of agreement",
+    "upper_limit": "upper limit of agreement",
+    "slope_on_mean": "proportional bias: slope of the difference on the mean",
+    "slope_on_mean_p": "p of no proportional bias",
+    "scatter_on_mean_p": "p of a scatter that does not change with the mean",
+    "pearson_r": "Pearson's r (association, not agreement)",
+    "equal_pairs": "pairs with exactly equal values",
+    "tool_sd_of_differences": "SD of the differences from the tool's uncertainty alone",
+    "within_subject_sd": "within-subject SD",
+    "repeatability_coefficient": "repeatability coefficient",
+    "coefficient_of_variation": "coefficient of variation",
+    "icc_1_1": "ICC(1,1)",
+    "icc_2_1": "ICC(2,1)",
+    "icc_3_1": "ICC(3,1)",
+    "icc_1_k": "ICC(1,k)",
+    "icc_2_k": "ICC(2,k)",
+    "icc_3_k": "ICC(3,k)",
+    "concordance": "Lin's concordance",
+    "bias_from_means": "bias, from means of two passes",
+    "lower_limit_from_means": "lower limit for single reads, from means of two passes",
+    "upper_limit_from_means": "upper limit for single reads, from means of two passes",
+    "kappa": "kappa",
+    "observed_agreement": "share of readings that agree",
+    "chance_agreement": "share expected by chance",
+}
+"""What each statistic is called in the report; the table agreement.csv uses the keys."""
+
+SUMMARY = ("bias", "lower_limit", "upper_limit", "within_subject_sd", "icc_2_1", "concordance", "kappa")
+
+
+def shown(estimate: Estimate, unit: str = "") -> str:
+    """Write an estimate with its interval for people: three significant digits, whole counts whole."""
+    if not estimate.known:
+        return "not known"
+    if unit == "items":
+        return f"{estimate.value:.0f}"
+    tail = {"percent": " %", "deg": "°", "1": "", "": ""}.get(unit, f" {unit}")
+    text = f"{_digits(estimate.value)}{tail}"
+    if math.isfinite(estimate.low) and math.isfinite(estimate.high):
+        text += f" ({_digits(estimate.low)} to {_digits(estimate.high)})"
+    return text
+
+
+def _digits(value: float) -> str:
+    return f"{value:.3f}" if 0.001 <= abs(value) < 10 or value == 0 else f"{value:.3g}"
+
+
+def report_html(agreement: Agreement, *, source: str = "") -> str:
+    """Render the report.
+
+    Parameters
+    ----------
+    agreement : Agreement
+        All comparisons.
+    source : str
+        Where the values came from, as codes: never a file's folder.
+
+    Returns
+    -------
+    str
+        A whole HTML document; all text from tables is escaped.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("qca.agreement", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html.j2").render(
+        caution=CAUTION,
+        version=__version__,
+        algorithm=ALGORITHM_VERSION,
+        source=source,
+        factor=agreement.factor,
+        notes=agreement.notes,
+        summary=[_summary(one) for one in agreement.comparisons],
+        summary_words=[WORDS[name] for name in SUMMARY],
+        blocks=[_block(one) for one in agreement.comparisons],
+    )
+
+
+def _summary(one: Comparison) -> dict[str, Any]:
+    found = {each.name: each for each in statistics(one)}
+    cells = [shown(found[name].estimate, found[name].unit) if name in found else "" for name in SUMMARY]
+    return {"head": _head(one), "cells": cells, "n": len(one.items) - one.missing}
+
+
+def _head(one: Comparison) -> dict[str, str]:
+    return {"kind": one.kind, "label": one.label, "limb": one.limb, "quantity": one.quantity, "unit": one.unit}
+
+
+def _block(one: Comparison) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    rows = list(statistics(one))
+    return {
+        "head": _head(one),
+        "figure": Markup(difference_plot(one)),  # noqa: S704 - the plot escapes every text in it
+        "rows": [(WORDS[each.name], shown(each.estimate, each.unit), each.n) for each in rows],
+        "notes": list(dict.fromkeys((*_remarks(one), *_notes(rows)))),
+        "shares": one.kappa.shares if one.kappa else {},
+        "tool": math.isfinite(one.tool_sd),
+    }
+
+
+def _notes(rows: Iterable[Statistic]) -> list[str]:
+    return [f"{WORDS[each.name]}: {each.estimate.note}" for each in rows if each.estimate.note]
+
+
+def _remarks(one: Comparison) -> list[str]:
+    """Sentences that a reader of the figures needs, drawn from the figures."""
+    said: list[str] = []
+    d = one.differences
+    if d is not None and d.bias.known:
+        if d.slope.known and (d.slope.low > 0 or d.slope.high < 0):
+            said.append("The difference changes with the size: one bias does not describe all sizes.")
+        if d.spread_p < 0.05:
+            said.append("The scatter changes with the size: one pair of limits does not describe all sizes.")
+        if d.equal == d.n:
+            said.append("All pairs are exactly equal; check that the second read was a read of its own.")
+        elif d.equal > d.n / 2:
+            said.append(f"{d.equal} of {d.n} pairs are exactly equal; check that these were read twice.")
+        if one.tool_sd > 0 and d.sd.value > 0:
+            said.append(
+                f"The reads scatter {d.sd.value / one.tool_sd:.2f} times as much as the tool's stated uncertainty "
+                "would make reads of independent frames scatter; two reads of one frame share the frame's noise, so a "
+                "ratio under 1 is expected when readers add little."
+            )
+    if one.missing:
+        said.append(f"{one.missing} frames are left out because a read has no value.")
+    if one.alone and one.kind == "inter-reader":
+        said.append(f"{one.alone} frames were read by one of the readers only and are left out.")
+    return said
