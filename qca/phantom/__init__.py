@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from qca.phantom.draw import RANGES, Ranges, random_bifurcation, random_segment
+from qca.phantom.hard import DIFFICULTIES, Difficulty, hard_bifurcation
 from qca.phantom.recipe import Recipe
 from qca.phantom.render import RenderedPhantom, render
 from qca.phantom.truth import LimbTruth, Truth, truth_of
 
 __all__ = [
+    "DIFFICULTIES",
     "RANGES",
+    "Difficulty",
     "LimbTruth",
     "Ranges",
     "Recipe",
     "RenderedPhantom",
     "Truth",
+    "hard_bifurcation",
     "random_bifurcation",
     "random_segment",
     "render",

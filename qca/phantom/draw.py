@@ -301,7 +301,8 @@ def _with_lesions(rng: np.random.Generator, recipe: Recipe, ranges: Ranges) -> R
         ostial = rng.random() < ranges.ostial_share
         centre = mouth + rng.uniform(0.1, 0.5) * length if ostial else rng.uniform(mouth + length / 2, last)
         limbs.append(replace(limb, lesions=(_lesion(rng, min(centre, last), length, ranges),)))
-    return replace(recipe, limbs=tuple(limbs))
+    # a lesion at a mouth moves the carina
+    return replace(recipe, limbs=joined_smoothly(tuple(limbs), recipe.branching_point_mm))
 
 
 def _catheter(rng: np.random.Generator, recipe: Recipe, ranges: Ranges) -> Catheter | None:

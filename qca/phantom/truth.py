@@ -186,11 +186,11 @@ def carina_mm(tubes: Mapping[str, Tube], origin: tuple[float, float]) -> tuple[f
     turn = (turn + math.pi) % (2 * math.pi) - math.pi
     low, high = 0.05, 0.95
     for _ in range(4):
-        share = np.linspace(low, high, 61)
+        share = np.linspace(low, high, 25)
         reach = _outline_distance(tubes, origin, first + turn * share)
         nearest = np.flatnonzero(reach <= reach.min() + 1e-9)
         best = int(nearest[nearest.size // 2])
-        span = (high - low) / 30
+        span = (high - low) / 12
         low, high = float(share[best]) - span, float(share[best]) + span
     direction, distance = first + turn * float(share[best]), float(reach[best])
     return (origin[0] + distance * math.cos(direction), origin[1] + distance * math.sin(direction))
@@ -199,7 +199,7 @@ def carina_mm(tubes: Mapping[str, Tube], origin: tuple[float, float]) -> tuple[f
 def _outline_distance(tubes: Mapping[str, Tube], origin: tuple[float, float], direction: Vector) -> Vector:
     """Distance from the branching point to the first exit from the joined lumen, along directions (N,), mm."""
     ray = np.stack((np.cos(direction), np.sin(direction)), axis=-1)
-    low, high, count = np.zeros(direction.size), np.full(direction.size, 12.0), 61
+    low, high, count = np.zeros(direction.size), np.full(direction.size, 12.0), 41
     for _ in range(3):
         share = np.linspace(0, 1, count)
         distance = low[:, None] + (high - low)[:, None] * share

@@ -1,0 +1,117 @@
+"""Random phantoms with one difficulty each: what goes wrong in a catheter laboratory."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Literal, get_args
+
+import numpy as np
+
+from qca.phantom.attenuation import contrast_per_mm
+from qca.phantom.draw import RANGES, Ranges, random_bifurcation
+from qca.phantom.recipe import GuideWire, Path, Point, Recipe, Vessel
+from qca.phantom.transmission import limb_tubes
+
+Difficulty = Literal[
+    "elliptic",
+    "guide_wire",
+    "crossing",
+    "unfilled_catheter",
+    "clipped",
+    "log",
+    "gamma",
+    "motion",
+    "diaphragm_edge",
+    "long_tailed_blur",
+]
+DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
+
+_CLIPPED_PATH_PART = 0.55
+"""A low clip cuts where the beam passes more than this part of the proximal lumen."""
+
+
+def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES) -> Recipe:
+    """Draw a bifurcation and add one difficulty.
+
+    Parameters
+    ----------
+    seed : int
+        Same seed, same recipe.
+    difficulty : str
+        elliptic: lumens of axis ratio (depth over width) 0.65-1.4. guide_wire: a wire from the proximal through the
+        distal or the side limb. crossing: a vessel of 1-2.2 mm at another depth crosses one limb. unfilled_catheter:
+        only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma: grey mapping. motion: 1 mm
+        during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur: point spread of two
+        Gaussians.
+    ranges : Ranges
+        What else is drawn.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    ValueError
+        For an unknown difficulty.
+    """
+    if difficulty not in DIFFICULTIES:
+        msg = f"difficulty must be one of {', '.join(DIFFICULTIES)}, not {difficulty!r}"
+        raise ValueError(msg)
+    if difficulty == "elliptic":
+        return random_bifurcation(seed, ranges, depth_ratio=(0.65, 1.4))
+    if difficulty == "motion":
+        return random_bifurcation(seed, ranges, motion_mm=(1.0, 1.0))
+    if difficulty == "log":
+        return random_bifurcation(seed, ranges, mappings=("log",))
+    if difficulty == "gamma":
+        return random_bifurcation(seed, ranges, mappings=("gamma",))
+    if difficulty == "unfilled_catheter":
+        return random_bifurcation(seed, ranges, filling=(0.0, 0.0))
+    if difficulty == "long_tailed_blur":
+        return random_bifurcation(seed, ranges, point_spreads=("two_gaussians",))
+    recipe = random_bifurcation(seed, ranges)
+    rng = np.random.default_rng([seed, 4])
+    if difficulty == "guide_wire":
+        other: Literal["distal", "side"] = "distal" if rng.random() < 0.5 else "side"
+        wire = GuideWire(("proximal", other), offset=rng.uniform(-0.8, 0.8), metal_per_mm=rng.uniform(0.6, 1.2))
+        return replace(recipe, guide_wire=wire)
+    if difficulty == "crossing":
+        return replace(recipe, vessels=(_crossing(rng, recipe),))
+    if difficulty == "clipped":
+        return _clipped(rng, recipe)
+    point, _ = _place(rng, recipe)
+    background = replace(recipe.background, diaphragm_mm=rng.uniform(15.0, 35.0), diaphragm_through_mm=point)
+    return replace(recipe, background=background)
+
+
+def _place(rng: np.random.Generator, recipe: Recipe) -> tuple[Point, float]:
+    """Return a point on a limb between mouth and pick, and the limb's direction there, degrees."""
+    limb = recipe.limbs[int(rng.integers(len(recipe.limbs)))]
+    tube = limb_tubes(recipe)[limb.name]
+    s = rng.uniform(5.0, limb.pick_mm - 3.0)
+    x, y = tube.curve.point(s)
+    return (float(x), float(y)), math.degrees(float(tube.curve.angle(np.array(s))))
+
+
+def _crossing(rng: np.random.Generator, recipe: Recipe) -> Vessel:
+    (x, y), along = _place(rng, recipe)
+    direction, length = along + rng.uniform(35.0, 145.0), 36.0
+    back = math.radians(direction)
+    start = (x - math.cos(back) * length / 2, y - math.sin(back) * length / 2)
+    diameter = rng.uniform(1.0, 2.2)
+    return Vessel(start, Path(direction, length, rng.uniform(-0.008, 0.008)), diameter, 0.8 * diameter)
+
+
+def _clipped(rng: np.random.Generator, recipe: Recipe) -> Recipe:
+    grey = recipe.grey
+    if rng.random() < 0.5:
+        limit = grey.background_level * rng.uniform(1.0, 1.08)
+        return replace(recipe, grey=replace(grey, clip_high=limit))
+    path = _CLIPPED_PATH_PART * recipe.limb("proximal").diameter_mm
+    seen = math.exp(-contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev) * path)
+    stray = recipe.optics.scatter_fraction + recipe.optics.glare_fraction
+    seen = stray + (1 - stray) * seen
+    limit = grey.offset_level + (grey.background_level - grey.offset_level) * seen
+    return replace(recipe, grey=replace(grey, clip_low=limit))
