@@ -1,6 +1,6 @@
 # make demo      sets up .venv with the core (no Qt), measures the shipped sample, says where the results are
 # make test      sets up everything the tests need, runs them all, ends with pytest's summary
-# make test-desk | lint | types | contracts | bench | samples | schemas | screenshots | clean-results
+# make test-desk | lint | types | contracts | bench | samples | generated | screenshots | clean-results
 #
 # Needs python3 (3.11 or newer) with pip, and make. Works on a bare Debian 12, where Python has no ensurepip and pip refuses
 # to touch the system: the environment is made without pip and filled from outside by the system's pip. What is already
@@ -11,7 +11,7 @@ PY := $(VENV)/bin/python
 OUT ?= results/demo
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-desk lint types contracts bench samples schemas screenshots clean-results core tests-ready
+.PHONY: help demo test test-desk lint types contracts bench samples generated screenshots clean-results core tests-ready
 
 help:
 	@sed -n '1,3s/^# //p' Makefile
@@ -70,8 +70,9 @@ bench: tests-ready
 samples: core
 	$(PY) -m ui.cli phantom samples
 
-schemas: core
-	$(PY) tests/house/write_schemas.py
+# tables and help in README.md, JSON Schemas in docs/
+generated: core
+	$(PY) .ci/generated.py
 
 screenshots: tests-ready
 	.ci/with_display $(PY) tests/desk/screenshots.py
