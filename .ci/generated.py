@@ -62,7 +62,7 @@ def flags_table() -> str:
 
 
 def help_text(*arguments: str) -> str:
-    """The help of a command, as a terminal shows it."""
+    """Show the help of a command as a terminal does."""
     from click.testing import CliRunner
 
     from ui.cli.main import cli
