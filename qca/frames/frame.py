@@ -18,7 +18,9 @@ class HeaderGeometry:
     """Numbers of the file's header that bear on scale, view and time; None where absent or unusable.
 
     Spacings are ``(row, column)`` = (vertical, horizontal), mm. Angles are degrees: primary positive towards the
-    patient's left (LAO), secondary positive cranial (DICOM PS3.3 C.8.7.5.1.2).
+    patient's left (LAO), secondary positive cranial (DICOM PS3.3 C.8.7.5.1.2). For Enhanced XA, whose frames state no
+    distance to the patient, ``source_to_patient_mm`` is the distance to the isocentre. ``warnings`` say in plain words
+    which numbers were left out, are unusual or contradict each other.
     """
 
     imager_pixel_spacing_mm: tuple[float, float] | None = None
@@ -69,6 +71,8 @@ class Frame:
         True when the file says or its coding implies lossy compression.
     detail : mapping
         Further JSON-able facts for the report (transfer syntax, bits stored, ...). Never a patient identifier.
+    warnings : tuple of str
+        What is odd about the file or the frame, in plain words; doubts about scale and view are in ``geometry``.
     """
 
     pixels: FloatImage
@@ -85,6 +89,7 @@ class Frame:
     geometry: HeaderGeometry = field(default_factory=HeaderGeometry)
     lossy: bool = False
     detail: Mapping[str, object] = field(default_factory=lambda: MappingProxyType({}))
+    warnings: tuple[str, ...] = ()
 
     @property
     def rows(self) -> int:

@@ -1,0 +1,1 @@
+"""DICOM files of frames."""
