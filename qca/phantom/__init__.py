@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from qca.phantom.draw import RANGES, Ranges, random_bifurcation, random_segment
+from qca.phantom.draw import random_bifurcation, random_segment
 from qca.phantom.hard import DIFFICULTIES, Difficulty, hard_bifurcation
+from qca.phantom.ranges import RANGES, Ranges
 from qca.phantom.recipe import Recipe
 from qca.phantom.render import RenderedPhantom, render
 from qca.phantom.truth import LimbTruth, Truth, truth_of

@@ -81,7 +81,7 @@ def _ribs(rng: np.random.Generator, x: Image, y: Image, height: float) -> Image:
 
 
 def _spine(rng: np.random.Generator, x: Image, y: Image, width: float) -> Image:
-    """A column of vertebral bodies with denser end plates; about 1 inside."""
+    """Stack vertebral bodies with denser end plates; about 1 inside."""
     middle = width * rng.uniform(-0.1, 0.35)
     phase, lean = rng.uniform(0, 2 * math.pi), rng.uniform(-0.12, 0.12)
     along = 2 * math.pi * y / _VERTEBRA_MM + phase
@@ -90,11 +90,12 @@ def _spine(rng: np.random.Generator, x: Image, y: Image, width: float) -> Image:
     edge = 1 / (1 + np.exp(-(_SPINE_WIDTH_MM / 2 * waist - across) / 0.8))
     plates = 0.25 * np.exp(-((1 - np.cos(along - math.pi)) / 0.06))
     disc = -0.25 * np.exp(-((1 - np.cos(along - math.pi)) / 0.012))
-    return edge * (0.85 + plates + disc)
+    column: Image = edge * (0.85 + plates + disc)
+    return column
 
 
 def _diaphragm(rng: np.random.Generator, x: Image, y: Image, recipe: Recipe) -> Image:
-    """The dome of the diaphragm: 0 above, rising to 1 below its soft edge."""
+    """Raise the dome of the diaphragm: 0 above, rising to 1 below its soft edge."""
     from scipy.special import ndtr
 
     width, height = recipe.columns * recipe.mm_per_px, recipe.rows * recipe.mm_per_px

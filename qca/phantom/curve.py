@@ -74,7 +74,10 @@ class Curve:
         s = np.clip(s_mm, 0.0, path.length_mm)
         phase = math.radians(path.wave_phase_deg)
         wave = np.sin(2 * math.pi / path.wave_length_mm * s + phase) - math.sin(phase)
-        angle: Vector = math.radians(path.direction_deg) + path.curvature_per_mm * s + math.radians(path.wave_deg) * wave
+        angle: Vector = math.radians(path.direction_deg) + path.curvature_per_mm * s
+        angle = angle + math.radians(path.wave_deg) * wave
+        if path.bend_deg:
+            angle = angle + math.radians(path.bend_deg) / 2 * (np.tanh((s - path.bend_at_mm) / path.bend_width_mm) + 1)
         return angle
 
     def curvature(self, s_mm: Vector) -> Vector:
@@ -82,6 +85,9 @@ class Curve:
         path = self.path
         rate = 2 * math.pi / path.wave_length_mm
         wave = math.radians(path.wave_deg) * rate * np.cos(rate * s_mm + math.radians(path.wave_phase_deg))
+        if path.bend_deg:
+            steep = 1 - np.tanh((s_mm - path.bend_at_mm) / path.bend_width_mm) ** 2
+            wave = wave + math.radians(path.bend_deg) / (2 * path.bend_width_mm) * steep
         inside = (s_mm >= 0) & (s_mm <= path.length_mm)
         return np.where(inside, path.curvature_per_mm + wave, 0.0)
 
@@ -104,7 +110,7 @@ class Curve:
         return np.stack((x, y), axis=-1)
 
     def normal(self, s_mm: Vector) -> Vector:
-        """Unit normals (-sin, cos) of the direction; shape (..., 2)."""
+        """Return unit normals (-sin, cos) of the direction; shape (..., 2)."""
         angle = self.angle(np.asarray(s_mm, dtype=np.float64))
         return np.stack((-np.sin(angle), np.cos(angle)), axis=-1)
 

@@ -3,86 +3,24 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from qca.phantom.attenuation import iodine_cm2_per_g
+from qca.phantom.confluence import mouth_s
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import (
-    Background,
-    Catheter,
-    Grey,
-    Lesion,
-    Limb,
-    LimbName,
-    Optics,
-    Path,
-    Point,
-    Recipe,
-)
+from qca.phantom.joining import joined_smoothly
+from qca.phantom.ranges import RANGES, Range, Ranges
+from qca.phantom.recipe import Background, Grey, Lesion, Limb, LimbName, Optics, Path, Point, Recipe
+from qca.phantom.shaft import random_shaft
 from qca.phantom.transmission import limb_tubes
-from qca.phantom.truth import carina_mm, mouth_s
-
-Range = tuple[float, float]
 
 _HK_EXPONENT = 7 / 3
 """Huo Y, Kassab GS: Dp^(7/3) = D1^(7/3) + D2^(7/3) (Huo Y et al., EuroIntervention 2012;7:1310)."""
 
 _TRIES = 400
-
-
-@dataclass(frozen=True, slots=True)
-class Ranges:
-    """What `random_bifurcation` and `random_segment` draw from; (low, high), uniform unless said otherwise.
-
-    ``photons_per_px`` and ``proximal_mm`` are drawn evenly in the logarithm. ``lesion_share``: probability that a limb
-    has a lesion, ``ostial_share``: that it sits at the limb mouth. ``law_sd``: relative spread of the daughters around
-    the diameter law. ``wall_ratio``: attenuation of the catheter's wall over that of the contrast medium.
-    """
-
-    photons_per_px: Range = (300.0, 2500.0)
-    mm_per_px: Range = (0.14, 0.26)
-    blur_mm: Range = (0.15, 0.28)
-    contrast_per_mm: Range = (0.06, 0.22)
-    energy_kev: Range = (55.0, 70.0)
-    bits: tuple[int, ...] = (8, 12)
-    mappings: tuple[Literal["linear", "log", "gamma"], ...] = ("linear",)
-    point_spreads: tuple[Literal["gaussian", "two_gaussians", "focal_bar"], ...] = ("gaussian",)
-    proximal_mm: Range = (2.0, 4.5)
-    daughter_ratio: Range = (0.6, 1.0)
-    law_sd: float = 0.04
-    angle_b_deg: Range = (35.0, 100.0)
-    angle_c_deg: Range = (130.0, 175.0)
-    limb_mm: Range = (13.0, 23.0)
-    curvature_per_mm: Range = (-0.012, 0.012)
-    taper_per_mm: Range = (0.0, 0.012)
-    lesion_share: float = 0.6
-    ostial_share: float = 0.25
-    ds_percent: Range = (20.0, 80.0)
-    lesion_mm: Range = (4.0, 14.0)
-    eccentricity: Range = (-1.0, 1.0)
-    depth_ratio: Range = (1.0, 1.0)
-    french: tuple[float, ...] = (5.0, 6.0, 7.0)
-    wall_ratio: Range = (0.8, 1.2)
-    filling: Range = (1.0, 1.0)
-    scatter_fraction: Range = (0.05, 0.3)
-    glare_fraction: Range = (0.0, 0.05)
-    offset_level: Range = (0.0, 0.05)
-    background_level: Range = (0.5, 0.7)
-    tissue_mm: Range = (2.0, 8.0)
-    ribs_mm: Range = (0.0, 3.0)
-    spine_share: float = 0.3
-    diaphragm_share: float = 0.3
-    texture_mm: Range = (0.05, 0.2)
-    motion_mm: Range = (0.0, 0.0)
-    pick_jitter_px: float = 1.0
-    size_px: int = 512
-
-
-RANGES = Ranges()
-"""The population of the accuracy figures."""
 
 
 def random_bifurcation(seed: int, ranges: Ranges = RANGES, **changes: object) -> Recipe:
@@ -117,7 +55,7 @@ def random_bifurcation(seed: int, ranges: Ranges = RANGES, **changes: object) ->
             continue
         recipe = replace(recipe, kind="bifurcation", limbs=limbs, branching_point_mm=origin)
         recipe = _with_lesions(rng, recipe, ranges)
-        catheter = _catheter(rng, recipe, ranges)
+        catheter = random_shaft(rng, recipe, ranges)
         if catheter is not None:
             return replace(recipe, catheter=catheter)
     msg = f"no room for limbs and catheter in {_TRIES} tries with seed {seed}; ask for shorter limbs or larger pixels"
@@ -151,7 +89,7 @@ def random_segment(seed: int, ranges: Ranges = RANGES, **changes: object) -> Rec
             centre = rng.uniform(10.0 + extent / 2, 2.0 + length - extent / 2)
             limb = replace(limb, lesions=(_lesion(rng, centre, extent, ranges),))
         recipe = replace(recipe, kind="segment", limbs=(limb,), branching_point_mm=origin)
-        catheter = _catheter(rng, recipe, ranges)
+        catheter = random_shaft(rng, recipe, ranges)
         if catheter is not None:
             return replace(recipe, catheter=catheter)
     msg = f"no room for segment and catheter in {_TRIES} tries with seed {seed}; ask for shorter limbs or larger pixels"
@@ -243,27 +181,6 @@ def _limbs(rng: np.random.Generator, ranges: Ranges, origin: Point) -> tuple[Lim
     return joined_smoothly(tuple(limbs), origin)
 
 
-def joined_smoothly(limbs: tuple[Limb, ...], origin: Point) -> tuple[Limb, ...]:
-    """Let the main vessel step down evenly across the confluence.
-
-    From the proximal limb's mouth to the carina its width goes smoothly from the proximal to the distal diameter; in
-    front of the mouth and behind the carina the limbs keep their tapers.
-    """
-    proximal, distal, side = limbs
-    scene = Recipe(seed=0, kind="bifurcation", limbs=limbs, branching_point_mm=origin)
-    tubes = limb_tubes(scene)
-    foot = float(tubes["distal"].curve.foot(np.array([carina_mm(tubes, origin)])).s_mm[0])
-    # the distal tube's round end lies inside the proximal one: only the side branch opens the proximal limb's wall
-    mouth = mouth_s("proximal", {"proximal": tubes["proximal"], "side": tubes["side"]}, proximal.pick_mm)
-    change = proximal.diameter_mm - distal.diameter_mm
-    foot = max(foot, 0.3)
-    return (
-        replace(proximal, step_mm=-change, step_from_mm=-foot, step_to_mm=mouth),
-        replace(distal, step_mm=change, step_from_mm=-mouth, step_to_mm=foot),
-        side,
-    )
-
-
 def _inside(limbs: tuple[Limb, ...], origin: Point, recipe: Recipe) -> bool:
     """Whether the picked parts, with 3 mm to spare, lie in the frame."""
     for limb in limbs:
@@ -303,42 +220,3 @@ def _with_lesions(rng: np.random.Generator, recipe: Recipe, ranges: Ranges) -> R
         limbs.append(replace(limb, lesions=(_lesion(rng, min(centre, last), length, ranges),)))
     # a lesion at a mouth moves the carina
     return replace(recipe, limbs=joined_smoothly(tuple(limbs), recipe.branching_point_mm))
-
-
-def _catheter(rng: np.random.Generator, recipe: Recipe, ranges: Ranges) -> Catheter | None:
-    """Return a shaft that enters at the frame's edge and keeps clear of the limbs, or None when there is no room."""
-    french = ranges.french[int(rng.integers(len(ranges.french)))]
-    filling = rng.uniform(*ranges.filling)
-    wall_ratio = rng.uniform(*ranges.wall_ratio)
-    contrast = recipe.iodine_mg_per_ml / 1e4 * iodine_cm2_per_g(recipe.energy_kev)
-    tubes = limb_tubes(recipe)
-    lumen = np.concatenate([tube.curve.point(np.arange(0.0, tube.curve.length_mm, 1.0)) for tube in tubes.values()])
-    size = np.array([recipe.columns, recipe.rows]) * recipe.mm_per_px
-    clear = 2.25 + french / 6 + 2.5
-    for _ in range(60):
-        edge = int(rng.integers(4))
-        share, turn = rng.uniform(0.1, 0.9), rng.uniform(-60.0, 60.0)
-        start = [(share * size[0], 0.0), (size[0], share * size[1]), (share * size[0], size[1]), (0.0, share * size[1])][
-            edge
-        ]
-        path = Path((90.0, 180.0, 270.0, 0.0)[edge] + turn, rng.uniform(28.0, 45.0), rng.uniform(-0.025, 0.025))
-        curve = Curve(path, (float(start[0]), float(start[1])))
-        points = curve.point(np.arange(0.0, path.length_mm, 0.5))
-        inside = ((points > 2.0) & (points < size - 2.0)).all(axis=1)
-        seen = np.flatnonzero(inside) * 0.5
-        if seen.size < 46 or np.diff(np.flatnonzero(inside)).max() > 1:
-            continue
-        if np.hypot(*(points[:, None, :] - lumen).transpose(2, 0, 1)).min() < clear:
-            continue
-        diameter = french / 3
-        return Catheter(
-            (float(start[0]), float(start[1])),
-            path,
-            french,
-            diameter,
-            diameter - 0.3,
-            contrast * wall_ratio,
-            filling,
-            (float(seen[0]), float(min(seen[-1], seen[0] + rng.uniform(20.0, 30.0)))),
-        )
-    return None

@@ -43,5 +43,5 @@ def stored_values(relative: Image, grey: Grey) -> Stored:
     else:
         level = grey.offset_level + span * relative
     low, high = max(grey.clip_low, 0.0), min(grey.clip_high, 1.0)
-    values = np.rint(np.clip(level, low, high) * full)
-    return values.astype(np.uint8 if grey.bits == 8 else np.uint16)
+    values: Image = np.rint(np.clip(level, low, high) * full)
+    return values.astype(np.uint8) if grey.bits == 8 else values.astype(np.uint16)

@@ -9,7 +9,8 @@ from typing import Literal, get_args
 import numpy as np
 
 from qca.phantom.attenuation import contrast_per_mm
-from qca.phantom.draw import RANGES, Ranges, random_bifurcation
+from qca.phantom.draw import random_bifurcation
+from qca.phantom.ranges import RANGES, Ranges
 from qca.phantom.recipe import GuideWire, Path, Point, Recipe, Vessel
 from qca.phantom.transmission import limb_tubes
 
@@ -24,6 +25,7 @@ Difficulty = Literal[
     "motion",
     "diaphragm_edge",
     "long_tailed_blur",
+    "correlated_noise",
 ]
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
 
@@ -43,7 +45,7 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         distal or the side limb. crossing: a vessel of 1-2.2 mm at another depth crosses one limb. unfilled_catheter:
         only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma: grey mapping. motion: 1 mm
         during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur: point spread of two
-        Gaussians.
+        Gaussians. correlated_noise: half of the blur's variance arises after the quanta were counted.
     ranges : Ranges
         What else is drawn.
 
@@ -72,6 +74,8 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
     if difficulty == "long_tailed_blur":
         return random_bifurcation(seed, ranges, point_spreads=("two_gaussians",))
     recipe = random_bifurcation(seed, ranges)
+    if difficulty == "correlated_noise":
+        return replace(recipe, optics=replace(recipe.optics, after_detection=0.5))
     rng = np.random.default_rng([seed, 4])
     if difficulty == "guide_wire":
         other: Literal["distal", "side"] = "distal" if rng.random() < 0.5 else "side"
@@ -107,7 +111,7 @@ def _crossing(rng: np.random.Generator, recipe: Recipe) -> Vessel:
 def _clipped(rng: np.random.Generator, recipe: Recipe) -> Recipe:
     grey = recipe.grey
     if rng.random() < 0.5:
-        limit = grey.background_level * rng.uniform(1.0, 1.08)
+        limit = grey.background_level * rng.uniform(1.05, 1.2)
         return replace(recipe, grey=replace(grey, clip_high=limit))
     path = _CLIPPED_PATH_PART * recipe.limb("proximal").diameter_mm
     seen = math.exp(-contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev) * path)

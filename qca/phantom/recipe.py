@@ -18,8 +18,9 @@ LimbName = Literal["proximal", "distal", "side", "segment"]
 class Path:
     """A plane curve given by its direction as a function of arc length s.
 
-    direction(s) = direction_deg + curvature s + wave (sin(2 pi s / wave_length + phase) - sin(phase)). Without a wave
-    it is a circular arc, without curvature a straight line.
+    direction(s) = direction_deg + curvature s + wave (sin(2 pi s / wave_length + phase) - sin(phase))
+    + bend (tanh((s - bend_at) / bend_width) + 1) / 2. Without wave and bend it is a circular arc, without curvature a
+    straight line.
     """
 
     direction_deg: float
@@ -28,6 +29,9 @@ class Path:
     wave_deg: float = 0.0
     wave_length_mm: float = 40.0
     wave_phase_deg: float = 0.0
+    bend_deg: float = 0.0
+    bend_at_mm: float = 0.0
+    bend_width_mm: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +77,17 @@ class Limb:
 
 @dataclass(frozen=True, slots=True)
 class Vessel:
-    """A further contrast-filled vessel: ``attached`` ones join the lumen, others cross at another depth."""
+    """A further contrast-filled vessel: ``attached`` ones join the lumen, others cross at another depth.
+
+    ``upstream_mm`` is how far contrast travels from the start of the proximal limb until it enters this vessel.
+    """
 
     start_mm: Point
     path: Path
     diameter_mm: float
     end_diameter_mm: float
     attached: bool = False
+    upstream_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,12 +140,15 @@ class Optics:
     ``blur_mm`` is the standard deviation of focal spot and detector together, per axis, without the pixel's own
     aperture, which is added. Point spread functions: gaussian; two_gaussians (15 % in a tail 2.2 times as wide);
     focal_bar (a uniform focal spot before a Gaussian detector); all have this standard deviation.
+    ``after_detection`` is the part of its variance that arises after the quanta were counted, as light spreading in
+    the scintillator does; it blurs the noise too, so that neighbouring pixels share it.
     ``scatter_fraction`` and ``glare_fraction`` are shares of the detected signal spread by ``scatter_mm`` and
     ``glare_mm``. The vessels move by ``motion_mm`` towards ``motion_deg`` during the exposure.
     """
 
     blur_mm: float = 0.2
     point_spread: Literal["gaussian", "two_gaussians", "focal_bar"] = "gaussian"
+    after_detection: float = 0.0
     scatter_fraction: float = 0.15
     scatter_mm: float = 25.0
     glare_fraction: float = 0.03
@@ -170,8 +181,10 @@ class Recipe:
     """One phantom frame, complete: the same recipe gives the same bytes.
 
     ``photons_per_px`` is the mean number of detected quanta per pixel at the median background, stray light included;
-    infinity means no noise. ``supersampling`` fine cells per pixel and axis, each averaged over ``substeps`` squared
-    points where a wall runs. ``lumen_filling`` scales the contrast density of all vessels (not of the catheter).
+    infinity or NaN mean no noise. ``supersampling`` fine cells per pixel and axis, each averaged over ``substeps``
+    squared points where a wall runs. ``lumen_filling`` scales the contrast density of all vessels (not of the
+    catheter); ``front_mm`` is how far the contrast medium has come from the start of the proximal limb (of a segment), and
+    ``front_width_mm`` the length over which it thins out; None means that everything is filled.
     """
 
     seed: int
@@ -191,6 +204,8 @@ class Recipe:
     optics: Optics = field(default_factory=Optics)
     grey: Grey = field(default_factory=Grey)
     lumen_filling: float = 1.0
+    front_mm: float | None = None
+    front_width_mm: float = 25.0
     pick_jitter_px: float = 1.0
     frame: int | None = None
     supersampling: int = 4

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from qca.frames.frame import Frame
 from qca.phantom.background import background_intensity
 from qca.phantom.grey import Stored, stored_values
-from qca.phantom.optics import detect, motion_blur, stray_light
+from qca.phantom.optics import detect, light_spread, motion_blur, stray_light
 from qca.phantom.recipe import Recipe
 from qca.phantom.transmission import limb_tubes, transmission
 from qca.phantom.truth import Truth, truth_of
@@ -67,20 +67,28 @@ def _enlarged(image: Image, factor: int) -> Image:
     from cv2 import INTER_LINEAR, resize
 
     rows, columns = image.shape
-    fine: Image = resize(image, (columns * factor, rows * factor), interpolation=INTER_LINEAR)
-    return fine
+    fine = resize(image, (columns * factor, rows * factor), interpolation=INTER_LINEAR)
+    return np.asarray(fine, dtype=np.float64)
 
 
-def quanta(intensity: Image, recipe: Recipe, *, stream: int = 2) -> Image:
+def quanta(intensity: Image, recipe: Recipe) -> Image:
     """Draw the detected quanta relative to the background's mean; the intensity itself without noise.
 
-    ``stream`` tells frames of one cine apart.
+    Frames of one cine have the same seed and different frame numbers, and so different noise.
     """
     if not np.isfinite(recipe.photons_per_px):
         return intensity
     expected = np.rint(intensity * recipe.photons_per_px * _QUANTUM_GRID) / _QUANTUM_GRID
-    drawn = np.random.default_rng([recipe.seed, stream]).poisson(expected)
+    drawn = np.random.default_rng([recipe.seed, 2, recipe.frame or 0]).poisson(expected)
     return drawn / recipe.photons_per_px
+
+
+def render_pixels(recipe: Recipe) -> Stored:
+    """Render the stored grey values of one frame, shape (rows, columns), read-only."""
+    relative = light_spread(quanta(expected_intensity(recipe), recipe), recipe)
+    pixels = stored_values(relative, recipe.grey)
+    pixels.flags.writeable = False
+    return pixels
 
 
 def render(recipe: Recipe) -> RenderedPhantom:
@@ -101,10 +109,7 @@ def render(recipe: Recipe) -> RenderedPhantom:
     ValueError
         If the recipe contradicts itself.
     """
-    relative = quanta(expected_intensity(recipe), recipe)
-    pixels = stored_values(relative, recipe.grey)
-    pixels.flags.writeable = False
-    return RenderedPhantom(pixels, truth_of(recipe), picks_of(recipe))
+    return RenderedPhantom(render_pixels(recipe), truth_of(recipe), picks_of(recipe))
 
 
 def picks_of(recipe: Recipe) -> Picks:

@@ -9,6 +9,7 @@ symmetric about the image plane; everything else adds up.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from qca.phantom.tube import Tube, limb_tube, subpixel_feet, true_diameter, vess
 
 Image = npt.NDArray[np.float64]
 Vector = npt.NDArray[np.float64]
+Filling = Callable[[Vector], Vector]
 
 
 class Patch:
@@ -40,7 +42,7 @@ class Patch:
             near |= _near(curve, half_width + 1.5 * recipe.mm_per_px, recipe)
         self.near = near
         rows, columns = np.nonzero(near)
-        self.points_mm = np.stack((columns, rows), axis=-1) * recipe.mm_per_px
+        self.points_mm: Vector = np.stack((columns, rows), axis=-1).astype(np.float64) * recipe.mm_per_px
         self.fine = recipe.supersampling
         self.steps = recipe.supersampling * recipe.substeps
         offset = ((np.arange(self.steps) + 0.5) / self.steps - 0.5) * recipe.mm_per_px
@@ -51,8 +53,13 @@ class Patch:
         """Return zeros at every sub-point, shape (pixels, steps squared)."""
         return np.zeros((self.points_mm.shape[0], self.steps**2))
 
-    def half_depth_squared(self, tube: Tube, widest_mm: float, out: Image) -> None:
-        """Raise ``out`` to the squared half chord of ``tube`` wherever that is larger; in place."""
+    def half_depth_squared(
+        self, tube: Tube, widest_mm: float, out: Image, filled: Image | None = None, filling: Filling | None = None
+    ) -> None:
+        """Raise ``out`` to the squared half chord of ``tube`` wherever that is larger; in place.
+
+        There ``filled`` becomes ``filling`` of the arc length, the contrast density at that place.
+        """
         centres = tube.curve.point(np.arange(0.0, tube.curve.length_mm + 0.5, 0.5))
         margin = widest_mm + 2 * self.mm_per_px
         low, high = centres.min(axis=0) - margin, centres.max(axis=0) + margin
@@ -62,7 +69,10 @@ class Patch:
         hit = (np.abs(foot.d_mm) < reach) & (foot.s_mm > -reach) & (foot.s_mm < tube.curve.length_mm + reach)
         chosen = box[hit]
         s, d = subpixel_feet(foot.only(hit), self.offset_x, self.offset_y)
-        out[chosen] = np.maximum(out[chosen], tube.half_depth_squared(s, d))
+        square = tube.half_depth_squared(s, d)
+        if filled is not None and filling is not None:
+            filled[chosen] = np.where(square > out[chosen], filling(s), filled[chosen])
+        out[chosen] = np.maximum(out[chosen], square)
 
     def chord(self, tube: Tube, widest_mm: float) -> Image:
         """Chord through one tube at every sub-point, mm."""
@@ -104,7 +114,7 @@ def _widest(tube: Tube) -> float:
 
 
 def transmission(recipe: Recipe) -> tuple[Image, Image]:
-    """Transmitted part of the X-rays on the fine grid.
+    """Compute the transmitted part of the X-rays on the fine grid.
 
     Returns
     -------
@@ -113,6 +123,8 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
     """
     limbs = limb_tubes(recipe)
     joined = list(limbs.values()) + [vessel_tube(v) for v in recipe.vessels if v.attached]
+    fillings = [_filling(recipe, *_travel(recipe, name)) for name in limbs]
+    fillings += [_filling(recipe, v.upstream_mm, 1.0) for v in recipe.vessels if v.attached]
     crossing = [vessel_tube(v) for v in recipe.vessels if not v.attached]
     catheter = recipe.catheter
     shaft = None if catheter is None else Curve(catheter.path, catheter.start_mm)
@@ -123,10 +135,11 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
 
     contrast = contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev)
     square = patch.zeros()
-    for tube in joined:
-        patch.half_depth_squared(tube, _widest(tube), square)
-    filled = 2 * np.sqrt(square)
-    loss = filled.copy()
+    filled = patch.zeros()
+    for tube, filling in zip(joined, fillings, strict=True):
+        patch.half_depth_squared(tube, _widest(tube), square, filled, filling)
+    chord = 2 * np.sqrt(square)
+    loss = chord.copy() if recipe.front_mm is None else chord * filled
     for tube in crossing:
         loss += patch.chord(tube, _widest(tube))
     loss *= contrast * recipe.lumen_filling
@@ -136,7 +149,7 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
         for tube in wire_tubes(recipe, limbs):
             patch.half_depth_squared(tube, wire.diameter_mm / 2, square)
         metal = 2 * np.sqrt(square)
-        loss += metal * wire.metal_per_mm - np.minimum(metal, filled) * contrast * recipe.lumen_filling
+        loss += metal * wire.metal_per_mm - np.minimum(metal, chord) * contrast * recipe.lumen_filling
     vessels = patch.to_fine(np.exp(-loss))
     if shaft is None or catheter is None:
         return vessels, np.ones_like(vessels)
@@ -144,6 +157,26 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
     inner = patch.chord(_rod(shaft, catheter.inner_diameter_mm), catheter.inner_diameter_mm / 2)
     loss = (outer - inner) * catheter.wall_per_mm + inner * contrast * catheter.filling
     return vessels, patch.to_fine(np.exp(-loss))
+
+
+def _travel(recipe: Recipe, name: str) -> tuple[float, float]:
+    """How far contrast has come at arc length 0 of a limb, and how that changes outwards."""
+    if recipe.kind == "segment":
+        return 0.0, 1.0
+    return recipe.limb("proximal").path.length_mm, -1.0 if name == "proximal" else 1.0
+
+
+def _filling(recipe: Recipe, start_mm: float, sign: float) -> Filling | None:
+    """Contrast density along a vessel behind the front, 0 to 1; None where all is filled."""
+    front = recipe.front_mm
+    if front is None:
+        return None
+
+    def density(s: Vector) -> Vector:
+        u = np.clip((front - start_mm - sign * s) / recipe.front_width_mm + 0.5, 0.0, 1.0)
+        return u * u * (3 - 2 * u)
+
+    return density
 
 
 def _rod(curve: Curve, diameter_mm: float) -> Tube:

@@ -35,6 +35,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.phantom.attenuation import contrast_per_mm
+from qca.phantom.confluence import carina_mm, chord_point, mouth_s
 from qca.phantom.recipe import Limb, Recipe
 from qca.phantom.transmission import limb_tubes
 from qca.phantom.tube import Tube, reference_diameter, true_diameter
@@ -45,9 +46,8 @@ STEP_MM = 0.1
 """Spacing of the true diameters that are written out, mm."""
 
 _FINE_MM = 0.005
-"""Spacing at which minimum, mouth and lesion limits are searched, mm."""
+"""Spacing at which minimum and lesion limits are searched, mm."""
 
-_CHORD_MM = 5.0
 _LESION_PART = 0.9
 _MEDINA_PERCENT = 50.0
 
@@ -128,6 +128,7 @@ def truth_of(recipe: Recipe) -> Truth:
     """
     tubes = limb_tubes(recipe)
     origin = recipe.branching_point_mm
+    limbs: dict[str, LimbTruth]
     if recipe.kind == "segment":
         limb = recipe.limbs[0]
         limbs = {limb.name: _limb_truth(limb, tubes[limb.name], limb.first_pick_mm, -limb.first_pick_mm, recipe)}
@@ -143,7 +144,8 @@ def truth_of(recipe: Recipe) -> Truth:
             for limb in recipe.limbs
         }
         angles = _angles(tubes, origin)
-        medina = ",".join("1" if limbs[n].ds_percent >= _MEDINA_PERCENT else "0" for n in ("proximal", "distal", "side"))
+        digits = (limbs[name].ds_percent >= _MEDINA_PERCENT for name in ("proximal", "distal", "side"))
+        medina = ",".join(str(int(digit)) for digit in digits)
     return Truth(
         mm_per_px=recipe.mm_per_px,
         limbs=limbs,
@@ -159,58 +161,6 @@ def truth_of(recipe: Recipe) -> Truth:
 
 def _px(point: tuple[float, float], recipe: Recipe) -> tuple[float, float]:
     return (point[0] / recipe.mm_per_px, point[1] / recipe.mm_per_px)
-
-
-def mouth_s(name: str, tubes: Mapping[str, Tube], pick_mm: float) -> float:
-    """Arc length of the limb mouth: from here outwards no wall lies inside another limb."""
-    others = [tube for other, tube in tubes.items() if other != name]
-    low, high, step = 0.0, pick_mm, 0.1
-    while True:
-        s = np.arange(low, high + step / 2, step)
-        walls = np.concatenate(tubes[name].walls(s))
-        inside = np.any([tube.contains(walls) for tube in others], axis=0).reshape(2, -1).any(axis=0)
-        if not inside.any():
-            return low
-        last = int(np.flatnonzero(inside)[-1])
-        low, high = float(s[last]), float(min(s[last] + step, pick_mm))
-        if step <= _FINE_MM:
-            return high
-        step /= 20
-
-
-def carina_mm(tubes: Mapping[str, Tube], origin: tuple[float, float]) -> tuple[float, float]:
-    """Point of the joined outline between distal and side limb that is nearest to the branching point, mm."""
-    ends = {name: _chord_point(tubes[name], origin) for name in ("distal", "side")}
-    first = math.atan2(ends["distal"][1] - origin[1], ends["distal"][0] - origin[0])
-    turn = math.atan2(ends["side"][1] - origin[1], ends["side"][0] - origin[0]) - first
-    turn = (turn + math.pi) % (2 * math.pi) - math.pi
-    low, high = 0.05, 0.95
-    for _ in range(4):
-        share = np.linspace(low, high, 25)
-        reach = _outline_distance(tubes, origin, first + turn * share)
-        nearest = np.flatnonzero(reach <= reach.min() + 1e-9)
-        best = int(nearest[nearest.size // 2])
-        span = (high - low) / 12
-        low, high = float(share[best]) - span, float(share[best]) + span
-    direction, distance = first + turn * float(share[best]), float(reach[best])
-    return (origin[0] + distance * math.cos(direction), origin[1] + distance * math.sin(direction))
-
-
-def _outline_distance(tubes: Mapping[str, Tube], origin: tuple[float, float], direction: Vector) -> Vector:
-    """Distance from the branching point to the first exit from the joined lumen, along directions (N,), mm."""
-    ray = np.stack((np.cos(direction), np.sin(direction)), axis=-1)
-    low, high, count = np.zeros(direction.size), np.full(direction.size, 12.0), 41
-    for _ in range(3):
-        share = np.linspace(0, 1, count)
-        distance = low[:, None] + (high - low)[:, None] * share
-        points = np.asarray(origin) + distance[..., None] * ray[:, None, :]
-        flat = points.reshape(-1, 2)
-        outside = ~np.any([tube.contains(flat) for tube in tubes.values()], axis=0).reshape(distance.shape)
-        outside[:, -1] = True
-        first = np.maximum(outside.argmax(axis=1), 1)
-        row = np.arange(direction.size)
-        low, high = distance[row, first - 1], distance[row, first]
-    return (low + high) / 2
 
 
 def _limb_truth(limb: Limb, tube: Tube, mouth: float, shift: float, recipe: Recipe) -> LimbTruth:
@@ -230,9 +180,10 @@ def _limb_truth(limb: Limb, tube: Tube, mouth: float, shift: float, recipe: Reci
         end = at + int(after[0]) - 1 if after.size else s.size - 1
     first = max(0.0, -shift) if recipe.kind == "bifurcation" else mouth
     rows = np.arange(first, limb.pick_mm + 1e-9, STEP_MM)
-    centre = tube.curve.point(rows) + tube.curve.normal(rows) * (
-        np.zeros_like(rows) if tube.shift is None else tube.shift(rows)
-    )[:, None]
+    centre = (
+        tube.curve.point(rows)
+        + tube.curve.normal(rows) * (np.zeros_like(rows) if tube.shift is None else tube.shift(rows))[:, None]
+    )
     return LimbTruth(
         mld_mm=float(diameter[at]),
         mld_position_mm=float(s[at]) + shift,
@@ -251,17 +202,8 @@ def _limb_truth(limb: Limb, tube: Tube, mouth: float, shift: float, recipe: Reci
     )
 
 
-def _chord_point(tube: Tube, origin: tuple[float, float]) -> Vector:
-    """Return the point of the centreline 5 mm from the branching point as the crow flies."""
-    s = np.arange(0.0, tube.curve.length_mm, 0.001)
-    points = tube.curve.point(s)
-    away = np.hypot(points[:, 0] - origin[0], points[:, 1] - origin[1]) >= _CHORD_MM
-    chosen: Vector = points[int(away.argmax()) if away.any() else -1]
-    return chosen
-
-
 def _angles(tubes: Mapping[str, Tube], origin: tuple[float, float]) -> dict[str, float]:
-    ends = {name: _chord_point(tube, origin) - np.asarray(origin) for name, tube in tubes.items()}
+    ends = {name: chord_point(tube, origin) - np.asarray(origin) for name, tube in tubes.items()}
 
     def between(first: str, second: str) -> float:
         one, two = ends[first], ends[second]
