@@ -1,0 +1,156 @@
+"""The flag table: every reason to look twice, in one place. README and report are generated from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class FlagDefinition:
+    """One row: code, name, a short and a long text, what to do, and whether it makes the number untrustworthy."""
+
+    code: str
+    name: str
+    short: str
+    long: str
+    advice: str
+    untrusted: bool
+
+
+_ROWS = (
+    FlagDefinition(
+        "scale_missing", "scale missing", "no scale: numbers are in pixels",
+        "No catheter, no typed scale and no header scale was given, so nothing is known in millimetres.",
+        "Pick a catheter and give its size, or choose another source of scale.", False,
+    ),
+    FlagDefinition(
+        "scale_header", "scale from the header", "scale taken from the file's header",
+        "The header's scale holds for one depth that need not be the vessel's; 35 mm of depth are 5 % of every diameter.",
+        "Calibrate on the catheter where one is visible.", False,
+    ),
+    FlagDefinition(
+        "scale_unstated_sd", "scale without uncertainty", "the typed scale has no stated uncertainty",
+        "Millimetre uncertainties hold only the measurement's own part; the scale's part is unknown.",
+        "Give the scale's standard uncertainty with it.", False,
+    ),
+    FlagDefinition(
+        "scale_disagrees", "scales disagree", "catheter and header scale differ beyond their uncertainties",
+        "The catheter's width and the file's header give different scales. One of the French size, the picks, the header or "
+        "the depth of the catheter is wrong.",
+        "Check the catheter's size and points; compare with a known object.", True,
+    ),
+    FlagDefinition(
+        "catheter_small", "thin catheter", "catheter under 6 French",
+        "The thinner the catheter, the more one pixel of width error weighs on every number.",
+        "Use a catheter of 6 French or more where there is one.", False,
+    ),
+    FlagDefinition(
+        "catheter_short", "short shaft", "little catheter shaft visible",
+        "The width rests on less than 5 catheter diameters of shaft.",
+        "Pick a longer straight stretch of shaft.", False,
+    ),
+    FlagDefinition(
+        "catheter_tapers", "shaft not even", "the catheter's width changes along the shaft",
+        "The measured width changes along the shaft by more than noise explains: a tip, an overlap, or a neighbour.",
+        "Pick another stretch of shaft, away from the tip and from vessels.", True,
+    ),
+    FlagDefinition(
+        "catheter_unclear", "catheter unclear", "the catheter's outline is not certain",
+        "Whether the shaft is filled with contrast cannot be told, or it hardly shows; its width depends on the answer.",
+        "Pick a stretch on plain background, or use another frame.", True,
+    ),
+    FlagDefinition(
+        "low_contrast", "low contrast", "the vessel hardly stands out from the noise",
+        "Contrast over noise is so low that the edges are uncertain.",
+        "Use a frame with better filling.", False,
+    ),
+    FlagDefinition(
+        "overlap", "overlap", "something crosses or touches the vessel here",
+        "Pixels beside or over the limb do not look like one vessel on a smooth background: a crossing vessel, a wire, a "
+        "catheter, a rib's or the diaphragm's edge.",
+        "Look at the contours; use a view without overlap, or exclude the stretch.", True,
+    ),
+    FlagDefinition(
+        "misfit", "model does not fit", "the lumen does not look like a round, evenly filled tube",
+        "The residuals are larger than noise along part of the limb: a lumen far from circular, streaming contrast, a wire "
+        "inside, thrombus, dissection.",
+        "Treat diameters there as uncertain; use a second view or intravascular imaging.", True,
+    ),
+    FlagDefinition(
+        "uneven_filling", "uneven contrast", "the contrast per millimetre changes along the limb",
+        "The limb attenuates clearly more or less than the others for its width: incomplete filling or a lumen that is not "
+        "round. Small diameters rest on the contrast and may be off.",
+        "Use a better filled frame or a second view.", False,
+    ),
+    FlagDefinition(
+        "lesion_at_edge", "lesion at the edge", "the lesion reaches the end of the traced part",
+        "The narrowing goes on to the outer end of the limb, so its length and the reference are incomplete.",
+        "Move the pick further outwards.", True,
+    ),
+    FlagDefinition(
+        "ostial", "ostial lesion", "the lesion begins at the limb mouth",
+        "The narrowing starts where the limb leaves the confluence; its start is the limb mouth.",
+        "None needed; check the limb mouth on the picture.", False,
+    ),
+    FlagDefinition(
+        "below_resolution", "under the resolution", "diameter smaller than the blur",
+        "The lumen is narrower than the system's blur (full width at half maximum); its diameter rests on brightness alone.",
+        "Read the interval, not the number.", False,
+    ),
+    FlagDefinition(
+        "saturated", "saturated", "grey values at the limit of the file's range",
+        "Part of the vessel or its surroundings is at the darkest or brightest grey value: its true depth is lost.",
+        "Use a frame or an export without clipping.", True,
+    ),
+    FlagDefinition(
+        "limb_short", "limb too short", "too little limb beyond the confluence",
+        "Less than 3 diameters of the limb lie between its mouth and its pick, so the reference rests on little.",
+        "Move the pick further outwards.", True,
+    ),
+    FlagDefinition(
+        "no_healthy_part", "no healthy part", "no healthy part found in the limb",
+        "The limb is narrowed along most of its length, or narrower than the two other limbs let expect; its own taper "
+        "understates the disease.",
+        "Consider the reference from the diameter law given with the limb.", True,
+    ),
+    FlagDefinition(
+        "chord_short", "short angle chord", "an angle chord is shorter than set",
+        "A limb ends before the distance at which angles are measured; its end was used instead.",
+        "Move the pick further outwards.", False,
+    ),
+    FlagDefinition(
+        "angles_over_360", "angles do not close", "the three angles do not add up to 360 degrees",
+        "All three limbs lie on one side of the branching point, or a limb was traced wrongly.",
+        "Check the centrelines and the names of the limbs.", True,
+    ),
+    FlagDefinition(
+        "limbs_unusual", "limb sizes unusual", "a daughter is larger than the proximal limb",
+        "The proximal limb is the smallest of the three, which is rare: limbs may be named the wrong way round.",
+        "Check which pick is which.", False,
+    ),
+    FlagDefinition(
+        "oblique_pixels", "pixels not square", "the file's pixels are not square",
+        "The frame was resampled to square pixels before measuring.",
+        "None needed.", False,
+    ),
+    FlagDefinition(
+        "lossy", "lossy compression", "the frame was compressed with losses",
+        "Compression can move edges and smooth small lumens.",
+        "Use the original frame where it exists.", False,
+    ),
+    FlagDefinition(
+        "outside_valid", "under the shutter", "part of the vessel lies under a shutter or collimator",
+        "Pixels outside the exposed region were left out.",
+        "Check that the limb is inside the image.", False,
+    ),
+    FlagDefinition(
+        "edited", "edited by hand", "edited by hand",
+        "A person changed a wall, the limits or the reference of this limb.",
+        "None needed; the automatic result can be had by removing the edits.", False,
+    ),
+)
+
+FLAGS: Mapping[str, FlagDefinition] = MappingProxyType({row.code: row for row in _ROWS})
+"""Flag definitions by code."""

@@ -1,0 +1,193 @@
+"""From the joint fit to the numbers of one limb."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.scale import Scale
+from calib.units import Px
+from qca.frames.frame import Frame
+from qca.lumen.reference import Reference, fit_reference
+from qca.lumen.stenosis import Stenosis, measure_stenosis
+from qca.picks import LimbName, Picks
+from qca.reading import LimbReading, Profile
+from qca.settings import Settings
+from qca.tree.grow import centreline, mouth_index
+from qca.tree.trace import Crop
+from qca.tube.joint import JointFit
+
+Array = npt.NDArray[np.float64]
+
+STEP_PX = 0.5
+"""Distance between the positions of a profile, px."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimbNumbers:
+    """Profile and stenosis of one limb in px, before the scale; positions from the carina outwards."""
+
+    position: Array
+    diameter: Array
+    covariance: Array
+    points: Array
+    normal: Array
+    origin: Array
+    reference: Reference
+    stenosis: Stenosis
+    codes: tuple[str, ...]
+    point_codes: tuple[tuple[str, ...], ...]
+    carina: Array | None
+
+
+def limb_numbers(
+    joint: JointFit, i: int, name: LimbName, crop: Crop, frame: Frame, settings: Settings, scale: Scale | None
+) -> LimbNumbers:
+    """Profile, reference and stenosis of limb ``i`` of the joint fit."""
+    limb = joint.limbs[i]
+    tree = len(joint.limbs) == 3
+    first = mouth_index(joint.limbs, i) * limb.curve.step if tree else 0.0
+    zero, carina = _carina(joint, i) if tree else (0.0, None)
+    s = np.arange(first, limb.curve.length - 0.25, STEP_PX)
+    basis = limb.r_spline.matrix(s)
+    part = joint.sl[f"r{i}"]
+    diameter = 2 * basis @ limb.r
+    covariance = 4 * basis @ joint.cov[part, part] @ basis.T
+    base, normal = limb.curve.at(s)
+    points = base + (limb.e_spline.matrix(s) @ limb.e)[:, None] * normal
+    sd = np.sqrt(np.diag(covariance))
+    position = s - zero
+    reference = fit_reference(position, diameter, sd)
+    usable = np.ones(len(s), dtype=bool)
+    if len(s) > 12:
+        usable[-4:] = False
+    stenosis = measure_stenosis(
+        position, diameter, covariance, reference, usable, settings.lesion_edge_fraction, edge_distance=4.0
+    )
+    blur_fwhm = 2.355 * math.exp(joint.log_sigma)
+    per_point = tuple(("below_resolution",) if d < blur_fwhm else () for d in diameter)
+    codes: list[str] = []
+    if stenosis.mld < blur_fwhm:
+        codes.append("below_resolution")
+    if len(s) * STEP_PX < 3 * stenosis.reference:
+        codes.append("limb_short")
+    if stenosis.ends_at_end and stenosis.lesion_length > 0:
+        codes.append("lesion_at_edge")
+    if stenosis.starts_at_mouth and stenosis.lesion_length > 0:
+        codes.append("ostial" if tree else "lesion_at_edge")
+    if float(reference.healthy.mean()) < 0.2:
+        codes.append("no_healthy_part")
+    return LimbNumbers(
+        position, diameter, covariance, points, normal, crop.origin, reference, stenosis, tuple(codes), per_point, carina
+    )
+
+
+def _carina(joint: JointFit, i: int) -> tuple[float, Array]:
+    """Arc length on limb ``i`` of the carina's cross-section (negative on the proximal limb) and the carina itself."""
+    daughters = (1, 2)
+    walls = []
+    tips = []
+    for a, b in (daughters, daughters[::-1]):
+        limb, other = joint.limbs[a], joint.limbs[b]
+        points = centreline(limb)
+        r = limb.r_spline.matrix(limb.curve.position) @ limb.r
+        toward = np.sign(float(np.mean(((centreline(other)[-1] - points[-1]) * limb.curve.normal[-1]).sum())))
+        wall = points + (toward * r)[:, None] * limb.curve.normal
+        s, x = other.curve.locate(wall)
+        rr = np.interp(s, other.curve.position, other.r_spline.matrix(other.curve.position) @ other.r)
+        inside = np.flatnonzero((np.abs(x) < rr) & (s > 0))
+        k = min(int(inside[-1]) + 1, len(wall) - 1) if len(inside) else 0
+        walls.append(float(limb.curve.position[k]))
+        tips.append(wall[k])
+    carina = (tips[0] + tips[1]) / 2
+    feet = [float(joint.limbs[d].curve.locate(carina[None])[0][0]) for d in daughters]
+    if i == 0:
+        return -max(feet[0], 0.0), carina
+    return max(feet[i - 1], 0.0), carina
+
+
+def limb_reading(
+    n: LimbNumbers,
+    name: LimbName,
+    all_numbers: Sequence[LimbNumbers],
+    names: Sequence[LimbName],
+    picks: Picks,
+    settings: Settings,
+    scale: Scale | None,
+    aspect: float,
+) -> LimbReading:
+    """Numbers of one limb in px and mm."""
+    st = n.stenosis
+    sd = np.sqrt(np.maximum(np.diag(n.covariance), 0))
+    k, rel = (scale.mm_per_px, scale.relative_sd) if scale is not None else (math.nan, math.nan)
+    rel_known = rel if math.isfinite(rel) else 0.0
+
+    def mm(value: float) -> float:
+        return value * k
+
+    def sd_mm(value: float, sd_px: float) -> float:
+        return scale.to_mm(Px(value, sd_px)).sd if scale is not None and math.isfinite(rel) else sd_px * k
+
+    def arr(a: Array) -> Array:
+        out = np.array(a, dtype=np.float64)
+        out.setflags(write=False)
+        return out
+
+    def xy(p: Array) -> Array:
+        p = p + n.origin
+        return arr(np.column_stack([p[:, 1], p[:, 0] / aspect]))
+
+    half = (n.diameter / 2)[:, None] * n.normal
+    # the normal points to the right hand of someone walking outwards with the row axis pointing down
+    left, right = xy(n.points - half), xy(n.points + half)
+    centre = xy(n.points)
+    profile = Profile(
+        position_px=arr(n.position),
+        diameter_px=arr(n.diameter),
+        diameter_sd_px=arr(sd),
+        reference_px=arr(n.reference.line),
+        position_mm=arr(n.position * k),
+        diameter_mm=arr(n.diameter * k),
+        diameter_sd_mm=arr(np.hypot(sd * k, n.diameter * k * rel_known)),
+        reference_mm=arr(n.reference.line * k),
+        flags=n.point_codes,
+        x_px=arr(centre[:, 0]),
+        y_px=arr(centre[:, 1]),
+        left_px=left,
+        right_px=right,
+    )
+    at = float(n.position[st.index])
+    length = float(n.position[-1] - n.position[0])
+    return LimbReading(
+        mld_px=st.mld,
+        mld_sd_px=st.mld_sd,
+        mld_position_px=at,
+        reference_px=st.reference,
+        reference_sd_px=st.reference_sd,
+        lesion_start_px=st.lesion_start,
+        lesion_end_px=st.lesion_end,
+        lesion_length_px=st.lesion_length,
+        lesion_length_sd_px=st.lesion_length_sd,
+        length_px=length,
+        mld_mm=mm(st.mld),
+        mld_sd_mm=sd_mm(st.mld, st.mld_sd),
+        mld_position_mm=mm(at),
+        reference_mm=mm(st.reference),
+        reference_sd_mm=sd_mm(st.reference, st.reference_sd),
+        lesion_start_mm=mm(st.lesion_start),
+        lesion_end_mm=mm(st.lesion_end),
+        lesion_length_mm=mm(st.lesion_length),
+        lesion_length_sd_mm=sd_mm(st.lesion_length, st.lesion_length_sd),
+        length_mm=mm(length),
+        reference_source="taper of the healthy parts",
+        ds_percent=st.ds_percent,
+        ds_sd_percent=st.ds_sd_percent,
+        area_stenosis_percent=st.area_percent,
+        area_stenosis_sd_percent=st.area_sd_percent,
+        flags=n.codes,
+        profile=profile,
+    )

@@ -1,0 +1,1 @@
+"""Numbers about one limb: reference, stenosis, lesion limits, Medina."""

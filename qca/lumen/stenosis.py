@@ -1,0 +1,120 @@
+"""Minimal diameter, percent stenosis and lesion limits of one limb, with their uncertainties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.lumen.reference import NATURAL_SD, Reference
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Stenosis:
+    """Numbers of one limb in px and percent; ``index`` is the position of the MLD in the profile."""
+
+    index: int
+    mld: float
+    mld_sd: float
+    reference: float
+    reference_sd: float
+    ds_percent: float
+    ds_sd_percent: float
+    area_percent: float
+    area_sd_percent: float
+    lesion_start: float
+    lesion_end: float
+    lesion_length: float
+    lesion_length_sd: float
+    starts_at_mouth: bool
+    ends_at_end: bool
+
+
+def percent_diameter_stenosis(mld: float, reference: float) -> float:
+    """``100 (1 - mld / reference)``, percent."""
+    return 100.0 * (1.0 - mld / reference)
+
+
+def percent_area_stenosis(ds_percent: float) -> float:
+    """Area stenosis of a circular lumen: ``100 (1 - (1 - DS/100)^2)``, percent."""
+    return 100.0 * (1.0 - (1.0 - ds_percent / 100.0) ** 2)
+
+
+def measure_stenosis(
+    position: Array, diameter: Array, covariance: Array, reference: Reference, usable: npt.NDArray[np.bool_],
+    edge_fraction: float, edge_distance: float,
+) -> Stenosis:
+    """Find the MLD and everything that hangs on it.
+
+    Parameters
+    ----------
+    position, diameter : ndarray, shape (N,)
+        px.
+    covariance : ndarray, shape (N, N)
+        Of the diameters, px^2.
+    reference : Reference
+        Healthy taper.
+    usable : ndarray of bool, shape (N,)
+        Where the MLD may lie.
+    edge_fraction : float
+        A lesion ends where the diameter is back at this part of the reference.
+    edge_distance : float
+        A lesion that reaches within this distance of an end of the profile counts as cut there, px.
+
+    Returns
+    -------
+    Stenosis
+        All SDs are first-order propagations of ``covariance``.
+    """
+    candidates = np.flatnonzero(usable)
+    index = int(candidates[np.argmin(diameter[candidates])])
+    mld = float(diameter[index])
+    mld_sd = float(np.sqrt(max(covariance[index, index], 0.0)))
+    weights = reference.weights_at(index)
+    ref = float(reference.line[index])
+    free = 1.0 / max(float(reference.healthy.sum()) * np.ptp(position) / len(position) / 10.0, 1.0)
+    ref_sd = float(np.sqrt(max(weights @ covariance @ weights, 0.0) + (NATURAL_SD * ref) ** 2 * free))
+    ds = percent_diameter_stenosis(mld, ref)
+    grad = weights * (mld / ref**2)
+    grad[index] -= 1.0 / ref
+    ds_var = grad @ covariance @ grad + (mld / ref) ** 2 * NATURAL_SD**2 * free
+    ds_sd = 100.0 * float(np.sqrt(max(ds_var, 0.0)))
+    ratio = diameter / reference.line
+    if ratio[index] >= edge_fraction:
+        here = float(position[index])
+        start = end = here
+        length = length_sd = 0.0
+        at_mouth = at_end = False
+    else:
+        start, start_sd, at_mouth = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, -1)
+        end, end_sd, at_end = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, 1)
+        length = end - start
+        length_sd = float(np.hypot(start_sd, end_sd))
+        at_mouth |= start - position[0] < edge_distance
+        at_end |= position[-1] - end < edge_distance
+    return Stenosis(
+        index, mld, mld_sd, ref, ref_sd, ds, ds_sd, percent_area_stenosis(ds), 2 * (1 - ds / 100) * ds_sd,
+        start, end, length, length_sd, at_mouth, at_end,
+    )
+
+
+def _edge(
+    position: Array, ratio: Array, diameter: Array, covariance: Array, reference: Reference, index: int,
+    fraction: float, direction: int,
+) -> tuple[float, float, bool]:
+    """Where the ratio first rises back to ``fraction``; position, SD, and whether the profile ended first."""
+    i = index
+    while 0 <= i + direction < len(ratio) and ratio[i + direction] < fraction:
+        i += direction
+    j = i + direction
+    if not 0 <= j < len(ratio):
+        return float(position[i]), float(abs(position[1] - position[0])), True
+    t = (fraction - ratio[i]) / (ratio[j] - ratio[i])
+    at = float(position[i] + t * (position[j] - position[i]))
+    lo, hi = max(min(i, j) - 3, 0), min(max(i, j) + 3, len(ratio) - 1)
+    slope = abs(float((diameter[hi] - diameter[lo]) / (position[hi] - position[lo])))
+    sd = float(np.hypot(np.sqrt(max(covariance[i, i], 0)), NATURAL_SD * reference.line[i])) / max(slope, 0.02)
+    return at, sd, False

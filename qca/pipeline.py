@@ -1,0 +1,261 @@
+"""``measure(frame, picks, settings) -> Reading``: the one function that composes the stages."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.errors import NoVessel, PicksError
+from qca.frames.frame import Frame
+from qca.limb_reading import LimbNumbers, limb_numbers, limb_reading
+from qca.lumen.medina import medina_code
+from qca.picks import LIMBS, LimbName, Picks, Point
+from qca.reading import Angles, Flag, FrameRecord, Reading
+from qca.scaling import GreyModel, find_scale, square_valid, true_catheter_mm
+from qca.settings import DEFAULT_SETTINGS, Settings
+from qca.flags import FLAGS
+from qca.tree.angles import angle_between, point_at_distance
+from qca.tree.grow import centreline, grow
+from qca.tree.ridge import ridge_strength
+from qca.tree.trace import Crop, crop_around, trace_tree
+from qca.tube.joint import FitOptions, JointFit
+
+Array = npt.NDArray[np.float64]
+
+
+def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -> Reading:
+    """Measure one frame.
+
+    Parameters
+    ----------
+    frame : Frame
+        Stored grey values and header numbers.
+    picks : Picks
+        Three points (proximal, distal, side) or two (start, end), and the source of the scale.
+    settings : Settings
+        Thresholds and lengths.
+
+    Returns
+    -------
+    Reading
+        All numbers with uncertainties and flags. Same inputs give the same reading, bit for bit on one machine.
+
+    Raises
+    ------
+    PicksError
+        If points are missing, outside the frame or on one spot, or a size is absurd.
+    NoVessel, LimbTooShort
+        If there is no vessel between the points or too little of a limb.
+    MissingScale
+        If the header was named as scale and holds none.
+    """
+    names, points = _checked_points(frame, picks)
+    true_catheter_mm(picks)
+    image = _square(frame)
+    ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
+    crop, dark = _working_crop(frame, image, ends)
+    paths = trace_tree(crop, ends - crop.origin, settings.pick_radius_px)
+    joint = grow(crop, paths, FitOptions())
+    grey = _grey_model(joint)
+    scaling = find_scale(frame, image if dark else -image, picks, settings, grey)
+    scale = scaling.scale
+    numbers = [limb_numbers(joint, i, name, crop, frame, settings, scale) for i, name in enumerate(names)]
+    flags = [_flag(code, "scale") for code in scaling.codes]
+    flags += _frame_flags(frame)
+    angles, angle_flags = _angles(joint, settings, scale) if len(names) == 3 else (None, [])
+    flags += angle_flags
+    limbs = {
+        name: limb_reading(n, name, numbers, names, picks, settings, scale, frame.pixel_aspect)
+        for name, n in zip(names, numbers, strict=True)
+    }
+    for name, limb in limbs.items():
+        flags += [_flag(code, name) for code in limb.flags]
+    medina = None
+    branching = carina = None
+    if len(names) == 3:
+        medina = medina_code(
+            [limbs[n].ds_percent for n in LIMBS], [limbs[n].ds_sd_percent for n in LIMBS],
+            settings.medina_threshold_percent,
+        )
+        if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
+            flags.append(_flag("limbs_unusual", "proximal"))
+        branching = _xy(_branching(joint) + crop.origin, frame)
+        carina = _xy(numbers[0].carina + crop.origin, frame) if numbers[0].carina is not None else None
+    left = right = None
+    if scaling.shaft is not None:
+        left, right = (_points_xy(w + scaling.origin, frame) for w in (scaling.shaft.left, scaling.shaft.right))
+    return Reading(
+        frame=FrameRecord(
+            frame.file, frame.sha256, frame.index, frame.rows, frame.columns, frame.grey_rule, frame.detail
+        ),
+        picks=picks,
+        settings=settings,
+        scale=scale,
+        limbs=MappingProxyType(limbs),
+        angles=angles,
+        medina=medina,
+        branching_point_px=branching,
+        carina_px=carina,
+        flags=tuple(flags),
+        fit=MappingProxyType(_fit_record(joint, grey, dark, scale)),
+        catheter_left_px=left,
+        catheter_right_px=right,
+    )
+
+
+def _flag(code: str, where: str) -> Flag:
+    return Flag(code, where, FLAGS[code].short)
+
+
+def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], list[Point]]:
+    if picks.is_segment:
+        wanted = {"start": picks.start, "end": picks.end}
+        if any(p is not None for p in (picks.proximal, picks.distal, picks.side)):
+            msg = "give either proximal, distal and side, or start and end, not both"
+            raise PicksError(msg)
+        names: tuple[LimbName, ...] = ("segment",)
+    else:
+        wanted = {"proximal": picks.proximal, "distal": picks.distal, "side": picks.side}
+        names = LIMBS
+    missing = [name for name, p in wanted.items() if p is None]
+    if missing:
+        msg = f"missing point: {', '.join(missing)}; a bifurcation needs proximal, distal and side, a segment start and end"
+        raise PicksError(msg)
+    points = [p for p in wanted.values() if p is not None]
+    labelled = list(zip(wanted, points, strict=True))
+    if picks.catheter is not None:
+        labelled += [("first catheter", picks.catheter[0]), ("second catheter", picks.catheter[1])]
+    for name, (x, y) in labelled:
+        if not (np.isfinite(x) and np.isfinite(y) and -0.5 <= x <= frame.columns - 0.5 and -0.5 <= y <= frame.rows - 0.5):
+            msg = (
+                f"the {name} point {x:g},{y:g} lies outside the frame of {frame.columns} x {frame.rows} px: "
+                "points are x,y = column,row, counted from 0"
+            )
+            raise PicksError(msg, file=frame.file, frame=frame.index)
+    for i, (name, p) in enumerate(labelled[: len(points)]):
+        for other, q in labelled[:i]:
+            if np.hypot(p[0] - q[0], p[1] - q[1]) < 6:
+                msg = f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: pick them on different limbs"
+                raise PicksError(msg)
+    return names, points
+
+
+def _square(frame: Frame) -> Array:
+    """Pixels resampled to square ones of the column pitch; unchanged when they are square."""
+    if abs(frame.pixel_aspect - 1) < 1e-6:
+        return frame.pixels
+    from scipy.ndimage import map_coordinates
+
+    rows = int(np.floor((frame.rows - 1) * frame.pixel_aspect)) + 1
+    r, c = np.mgrid[0:rows, 0 : frame.columns].astype(float)
+    return np.asarray(map_coordinates(frame.pixels, [r / frame.pixel_aspect, c], order=3, mode="nearest"))
+
+
+def _working_crop(frame: Frame, image: Array, ends: Array) -> tuple[Crop, bool]:
+    """Cut out the picks' surroundings and turn vessels dark; second value False when grey values were turned."""
+    valid = square_valid(frame, image)
+    extent = float(np.ptp(ends, axis=0).max())
+    crop = crop_around(image, valid, ends, max(40.0, 0.25 * extent))
+    dark = frame.dark_vessels
+    if dark is None:
+        dark = _looks_dark(crop, ends - crop.origin)
+    return (crop if dark else Crop(-crop.image, crop.valid, crop.origin)), dark
+
+
+def _looks_dark(crop: Crop, picks: Array) -> bool:
+    """Whether ridges near the picks are darker than their surroundings."""
+    score = []
+    for sign in (-1.0, 1.0):
+        strength = ridge_strength(sign * crop.image)
+        near = []
+        for r, c in np.round(picks).astype(int):
+            patch = strength[max(r - 4, 0) : r + 5, max(c - 4, 0) : c + 5]
+            near.append(float(patch.max()) if patch.size else 0.0)
+        score.append(float(np.median(near)))
+    return score[0] >= score[1]
+
+
+def _grey_model(joint: JointFit) -> GreyModel:
+    i = joint.sl["log_sigma"].start
+    return GreyModel(joint.log_sigma, float(np.sqrt(joint.cov[i, i])), joint.bend)
+
+
+def _fit_record(joint: JointFit, grey: GreyModel, dark: bool, scale: object) -> dict[str, object]:
+    return {
+        "vessels": "dark" if dark else "bright",
+        "blur_sd_px": float(np.exp(grey.log_sigma)),
+        "blur_sd_sd_px": float(np.exp(grey.log_sigma)) * grey.log_sigma_sd,
+        "contrast_per_px": float(np.exp(joint.log_k)),
+        "bending_per_px": joint.bend,
+        "noise_sd": float(np.sqrt(np.median(joint.var))),
+        "chi2_per_pixel": joint.chi2,
+        "pixels": int(joint.info["P"]),
+        "parameters": int(joint.info["Q"]),
+    }
+
+
+def _frame_flags(frame: Frame) -> list[Flag]:
+    flags = []
+    if frame.lossy:
+        flags.append(_flag("lossy", "frame"))
+    if abs(frame.pixel_aspect - 1) > 1e-6:
+        flags.append(_flag("oblique_pixels", "frame"))
+    return flags
+
+
+def _branching(joint: JointFit) -> Array:
+    shift = joint.info["theta"][joint.sl["b"]]
+    return np.asarray(joint.limbs[0].curve.points[0] + shift)
+
+
+def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles, list[Flag]]:
+    """Angles with SD by first-order propagation of the limbs' offsets and the branching point."""
+    chord = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px  # type: ignore[attr-defined]
+    origin = _branching(joint)
+    size = len(joint.cov)
+    vectors, gradients = [], []
+    reached = True
+    for i, limb in enumerate(joint.limbs):
+        points = centreline(limb)
+        point, k, ok = point_at_distance(points, origin, chord)
+        reached &= ok
+        v = point - origin
+        away = float(np.linalg.norm(v))
+        turn = np.array([-v[1], v[0]]) / away**2
+        grad = np.zeros(size)
+        s = np.array([limb.curve.position[min(k, len(points) - 1)]])
+        cell, basis = limb.e_spline.basis(s)
+        start = joint.sl[f"e{i}"].start + cell[0]
+        grad[start : start + 4] = basis[0] * float(turn @ limb.curve.normal[min(k, len(points) - 1)])
+        grad[joint.sl["b"]] -= turn
+        vectors.append(v)
+        gradients.append(grad)
+    out: list[float] = []
+    sds: list[float] = []
+    for a, b in ((0, 2), (1, 2), (0, 1)):
+        out.append(angle_between(vectors[a], vectors[b]))
+        g = gradients[a] - gradients[b]
+        sds.append(float(np.degrees(np.sqrt(max(g @ joint.cov @ g, 0.0)))))
+    flags = [] if reached else [_flag("chord_short", "angles")]
+    if abs(sum(out) - 360) > 1:
+        flags.append(_flag("angles_over_360", "angles"))
+    return Angles(*out, *sds), flags
+
+
+def _xy(point: Array, frame: Frame) -> tuple[float, float]:
+    return float(point[1]), float(point[0] / frame.pixel_aspect)
+
+
+def _points_xy(points: Array, frame: Frame) -> Array:
+    out = np.column_stack([points[:, 1], points[:, 0] / frame.pixel_aspect])
+    out.setflags(write=False)
+    return out
+
+
+def require_vessel(joint: JointFit) -> None:
+    """Refuse a fit whose contrast is not above its noise."""
+    if not np.isfinite(joint.chi2):
+        msg = "no vessel found between the points: pick on the vessel's lumen"
+        raise NoVessel(msg)

@@ -1,0 +1,216 @@
+"""Which scale a reading uses: the catheter, a typed value or the header; never a default."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.checks import disagreement
+from calib.known import catheter_mm, french_to_mm
+from calib.scale import Scale
+from calib.sources import HeaderNumbers, scale_from_catheter, scale_from_header, scale_typed
+from calib.units import Px
+from qca.errors import MissingScale, NoVessel, PicksError
+from qca.frames.frame import Frame
+from qca.picks import Picks
+from qca.settings import Settings
+from qca.tree.trace import crop_around, first_radius, trace_tree
+from qca.tube.curve import curve_through
+from qca.tube.shaft import Shaft, ShaftOptions, fit_shaft
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class GreyModel:
+    """What the vessels taught about the frame: blur (log px) with SD, and bending of the grey scale, 1/px."""
+
+    log_sigma: float
+    log_sigma_sd: float
+    bend: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """A scale (or None), the flags it raised, and the traced shaft in frame coordinates for display."""
+
+    scale: Scale | None
+    codes: tuple[str, ...]
+    shaft: Shaft | None
+    origin: Array
+
+
+def true_catheter_mm(picks: Picks) -> float | None:
+    """Diameter of the picked catheter, mm; None without a catheter.
+
+    Raises
+    ------
+    PicksError
+        If the size is missing or absurd.
+    """
+    if picks.catheter is None:
+        return None
+    try:
+        if picks.catheter_mm is not None:
+            return catheter_mm(picks.catheter_mm)
+        if picks.french is not None:
+            return french_to_mm(picks.french)
+    except ValueError as error:
+        raise PicksError(str(error)) from error
+    msg = "the catheter has points but no size: give its French size or its diameter in mm"
+    raise PicksError(msg)
+
+
+def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel) -> Scaling:
+    """Scale of the frame by the source that the picks name.
+
+    Parameters
+    ----------
+    frame : Frame
+        For its header numbers and valid region.
+    image : ndarray, shape (rows, columns)
+        Square pixels, vessels dark.
+    picks : Picks
+        Catheter, typed scale, or header.
+    settings : Settings
+        Tolerances.
+    grey : GreyModel
+        Blur and bending from the vessels.
+
+    Returns
+    -------
+    Scaling
+        ``scale`` None when the picks name no source.
+
+    Raises
+    ------
+    PicksError, NoVessel, MissingScale
+        If the named source cannot give a scale.
+    """
+    header = scale_from_header(header_numbers(frame))
+    none = np.zeros(2)
+    if picks.mm_per_px is not None:
+        scale = scale_typed(picks.mm_per_px, picks.mm_per_px_sd)
+        codes = ("scale_unstated_sd",) if picks.mm_per_px_sd is None else ()
+        return Scaling(scale, codes, None, none)
+    if picks.scale == "header":
+        if header is None:
+            msg = "the header holds no scale for the vessel's plane: calibrate on a catheter or type the scale in mm per px"
+            raise MissingScale(msg, file=frame.file)
+        return Scaling(header, ("scale_header",), None, none)
+    true_mm = true_catheter_mm(picks)
+    if true_mm is None:
+        return Scaling(None, ("scale_missing",), None, none)
+    return _from_catheter(frame, image, picks, settings, grey, true_mm, header)
+
+
+def header_numbers(frame: Frame) -> HeaderNumbers:
+    """Header values of a frame that bear on scale."""
+    names = {f.name for f in fields(HeaderNumbers)}
+    return HeaderNumbers(**{n: getattr(frame.geometry, n) for n in names})
+
+
+def _from_catheter(
+    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel, true_mm: float, header: Scale | None
+) -> Scaling:
+    shaft, origin = trace_shaft(frame, image, picks, settings, grey)
+    codes: list[str] = []
+    lumen = picks.catheter_feature == "filled_lumen"
+    width, width_sd = (shaft.inner_px, shaft.inner_sd_px) if lumen else (shaft.outer_px, shaft.outer_sd_px)
+    windows = max(shaft.length_px / ShaftOptions().window_px, 1.0)
+    excess = max(_or_zero(shaft.spread_px) ** 2 - shaft.spread_expected_px**2, 0.0) / windows
+    width_sd = math.sqrt(width_sd**2 + excess)
+    if shaft.length_px < 5 * width:
+        codes.append("catheter_short")
+    if abs(shaft.taper) > 0.06 and abs(shaft.taper) > 3 * shaft.taper_sd:
+        codes.append("catheter_tapers")
+    elif _or_zero(shaft.spread_px) > 0.05 * width and shaft.spread_px > 2 * shaft.spread_expected_px:
+        codes.append("catheter_tapers")
+    if not shaft.visible or shaft.ambiguous:
+        codes.append("catheter_unclear")
+    if true_mm < settings.small_catheter_french / 3 - 1e-6:
+        codes.append("catheter_small")
+    tolerance = settings.catheter_tolerance
+    if settings.catheter_depth_sd_mm > 0:
+        tolerance = math.hypot(tolerance, 0.0014 * settings.catheter_depth_sd_mm)
+    detail: dict[str, object] = {
+        "catheter_mm": true_mm,
+        "french": picks.french,
+        "feature": picks.catheter_feature,
+        "width_px": width,
+        "width_sd_px": width_sd,
+        "shaft_length_px": shaft.length_px,
+        "width_spread_px": shaft.spread_px,
+        "width_spread_expected_px": shaft.spread_expected_px,
+        "taper": shaft.taper,
+        "contrast_filled": shaft.filled,
+        "size_tolerance": settings.catheter_tolerance,
+    }
+    if header is not None:
+        difference, sd = disagreement(scale_from_catheter(Px(width, width_sd), true_mm, tolerance, {}), header)
+        detail |= {"header_mm_per_px": header.mm_per_px, "header_source": header.source, "header_difference": difference}
+        if abs(difference) > 2 * sd:
+            codes.append("scale_disagrees")
+    scale = scale_from_catheter(Px(width, width_sd), true_mm, tolerance, detail)
+    return Scaling(scale, tuple(codes), shaft, origin)
+
+
+def _or_zero(value: float) -> float:
+    return value if math.isfinite(value) else 0.0
+
+
+def trace_shaft(
+    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel
+) -> tuple[Shaft, Array]:
+    """Trace and fit the catheter between its two picks; the shaft is in crop coordinates with the crop's origin.
+
+    Raises
+    ------
+    PicksError
+        If the points lie outside the frame or on one spot.
+    NoVessel
+        If nothing like a shaft is there.
+    """
+    assert picks.catheter is not None  # noqa: S101 - the caller has checked
+    ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in picks.catheter])
+    distance = float(np.linalg.norm(ends[0] - ends[1]))
+    if distance < 2 * settings.min_limb_length_px:
+        msg = (
+            f"the two catheter points are only {distance:.0f} px apart: pick them at least "
+            f"{2 * settings.min_limb_length_px:.0f} px apart along the shaft"
+        )
+        raise PicksError(msg)
+    valid = square_valid(frame, image)
+    crop = crop_around(image, valid, ends, 30.0)
+    path = trace_tree(crop, ends - crop.origin, settings.pick_radius_px)[0]
+    curve = curve_through(path, 6.0)
+    if curve.length > 1.5 * distance:
+        msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
+        raise NoVessel(msg)
+    start = float(np.median(first_radius(crop.image, curve.points, curve.normal, 20.0)))
+    shaft = fit_shaft(
+        crop.image,
+        curve,
+        start,
+        log_sigma=grey.log_sigma,
+        log_sigma_sd=max(grey.log_sigma_sd, 0.02),
+        bend=grey.bend,
+        options=ShaftOptions(),
+        feature=picks.catheter_feature,
+        valid=crop.valid,
+    )
+    if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
+        msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
+        raise NoVessel(msg)
+    return shaft, crop.origin
+
+
+def square_valid(frame: Frame, image: Array) -> npt.NDArray[np.bool_]:
+    """Valid region on the square-pixel image."""
+    if image.shape == frame.valid.shape:
+        return frame.valid
+    rows = np.minimum((np.arange(image.shape[0]) / frame.pixel_aspect + 0.5).astype(int), frame.rows - 1)
+    return frame.valid[rows]

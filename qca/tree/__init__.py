@@ -1,0 +1,1 @@
+"""From picks to limb centrelines: ridge, path, branching point, confluence, angles."""

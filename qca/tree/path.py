@@ -1,0 +1,105 @@
+"""Paths along ridges between picks, and the place where three of them meet."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Image = npt.NDArray[np.float64]
+Path = npt.NDArray[np.float64]
+
+
+def ridge_cost(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]) -> Image:
+    """Cost of stepping onto a pixel: low on ridges, high on background and outside the valid region.
+
+    The strength that counts as "on the ridge" is taken from around the picks, so one bright vessel elsewhere does not
+    make the picked one look like background.
+
+    Parameters
+    ----------
+    strength : ndarray, shape (rows, columns)
+        Ridge strength.
+    valid : ndarray of bool or None
+        False under a shutter.
+    picks_rc : ndarray, shape (K, 2)
+        Picks, (row, column).
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Positive cost per pixel of path.
+    """
+    near = [_peak_near(strength, p, 5) for p in picks_rc]
+    scale = max(float(np.median(near)), 1e-9)
+    level = np.minimum(strength / scale, 1.0)
+    cost = 1.0 / (0.03 + level) ** 1.5
+    if valid is not None:
+        cost = np.where(valid, cost, cost.max() * 10)
+    return np.asarray(cost, dtype=np.float64)
+
+
+def _peak_near(strength: Image, point: npt.NDArray[np.float64], radius: int) -> float:
+    r, c = np.round(point).astype(int)
+    patch = strength[max(r - radius, 0) : r + radius + 1, max(c - radius, 0) : c + radius + 1]
+    return float(patch.max()) if patch.size else 0.0
+
+
+def snap(strength: Image, point_rc: npt.NDArray[np.float64], radius_px: float) -> npt.NDArray[np.int64]:
+    """Nearest good ridge pixel to a pick.
+
+    Strength is weighed against distance by a Gaussian of SD ``radius_px / 2``, so a pick near a weak branch is not drawn
+    to a strong neighbour.
+
+    Returns
+    -------
+    ndarray, shape (2,), int
+        (row, column).
+    """
+    rows, cols = strength.shape
+    reach = int(np.ceil(radius_px))
+    r0, c0 = np.round(point_rc).astype(int)
+    rr, cc = np.mgrid[
+        max(r0 - reach, 0) : min(r0 + reach + 1, rows), max(c0 - reach, 0) : min(c0 + reach + 1, cols)
+    ]
+    d2 = (rr - point_rc[0]) ** 2 + (cc - point_rc[1]) ** 2
+    score = (strength[rr, cc] + 1e-12) * np.exp(-0.5 * d2 / (radius_px / 2) ** 2)
+    score = np.where(d2 <= radius_px**2, score, -1.0)
+    k = int(np.argmax(score))
+    return np.array([rr.flat[k], cc.flat[k]], dtype=np.int64)
+
+
+def shortest_path(cost: Image, start: npt.NDArray[np.int64], end: npt.NDArray[np.int64]) -> Path:
+    """Minimal-cost path, shape (N, 2) of (row, column), from ``start`` to ``end``."""
+    from skimage.graph import MCP_Geometric
+
+    mcp = MCP_Geometric(cost)
+    mcp.find_costs([tuple(start)], [tuple(end)])
+    return np.asarray(mcp.traceback(tuple(end)), dtype=np.float64)
+
+
+def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
+    """Three paths that meet where their total cost is least.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (rows, columns)
+        Cost image.
+    ends : ndarray, shape (3, 2), int
+        (row, column) of the three ends.
+
+    Returns
+    -------
+    list of ndarray
+        Three paths, each from the common meeting pixel outwards to its end.
+    """
+    from skimage.graph import MCP_Geometric
+
+    finders = []
+    total = np.zeros_like(cost)
+    for end in ends:
+        mcp = MCP_Geometric(cost)
+        far, _ = mcp.find_costs([tuple(end)])
+        total += np.where(np.isfinite(far), far, 1e30)
+        finders.append(mcp)
+    meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
+    return [np.asarray(f.traceback(meeting), dtype=np.float64)[::-1] for f in finders]

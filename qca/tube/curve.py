@@ -1,0 +1,133 @@
+"""A smooth planar curve sampled at one-pixel steps, and positions of pixels relative to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A curve through ``points`` (N, 2), (row, column), N >= 3, equally spaced by ``step`` px along its length.
+
+    ``tangent`` (N, 2) points towards the end; ``normal`` (N, 2) is the tangent turned so that positive lateral distances
+    lie on the right hand of someone walking along the curve with the row axis pointing down. ``curvature`` (N,), 1/px, is
+    positive when the curve bends towards its normal.
+    """
+
+    points: Array
+    tangent: Array
+    normal: Array
+    curvature: Array
+    step: float
+
+    @property
+    def length(self) -> float:
+        """Length, px."""
+        return self.step * (len(self.points) - 1)
+
+    @property
+    def position(self) -> Array:
+        """Arc length of each sample, shape (N,), px."""
+        return self.step * np.arange(len(self.points))
+
+    def at(self, s: Array) -> tuple[Array, Array]:
+        """Points and normals at arc lengths ``s`` (M,), extrapolated along the end tangents."""
+        return self._along(self.points, s, extend=True), self._along(self.normal, s, extend=False)
+
+    def tangent_at(self, s: Array) -> Array:
+        """Unit tangents at arc lengths ``s`` (M,), shape (M, 2)."""
+        t = self._along(self.tangent, s, extend=False)
+        return np.asarray(t / np.linalg.norm(t, axis=1, keepdims=True))
+
+    def _along(self, values: Array, s: Array, *, extend: bool) -> Array:
+        grid = self.position
+        out = np.column_stack([np.interp(s, grid, values[:, k]) for k in (0, 1)])
+        if extend:
+            before, after = s < 0, s > grid[-1]
+            out[before] = values[0] + s[before, None] * self.tangent[0]
+            out[after] = values[-1] + (s[after] - grid[-1])[:, None] * self.tangent[-1]
+        return out
+
+    def locate(self, pixels: Array) -> tuple[Array, Array]:
+        """Arc length and lateral distance of pixels.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (P, 2)
+            (row, column).
+
+        Returns
+        -------
+        s, x : ndarray, shape (P,)
+            Arc length of the nearest point (below 0 or above the length when it lies on the extended end tangents)
+            and signed lateral distance, px.
+        """
+        from scipy.spatial import cKDTree
+
+        _, k = cKDTree(self.points).query(pixels)
+        delta = pixels - self.points[k]
+        along = (delta * self.tangent[k]).sum(1)
+        across = (delta * self.normal[k]).sum(1)
+        kappa = self.curvature[k]
+        inside = (k > 0) & (k < len(self.points) - 1)
+        bend = np.where(inside, np.clip(1 - kappa * across, 0.3, 3.0), 1.0)
+        shift = along / bend
+        lateral = np.where(inside, across - 0.5 * kappa * shift**2, across)
+        return self.step * k + shift, lateral
+
+
+def curve_through(points: Array, smooth_px: float) -> Curve:
+    """Smooth curve from a rough path.
+
+    Parameters
+    ----------
+    points : ndarray, shape (K, 2)
+        (row, column), in order.
+    smooth_px : float
+        SD of the Gaussian that smooths the path along its length, px; ends stay where they are.
+
+    Returns
+    -------
+    Curve
+        Sampled at about one-pixel steps.
+
+    Raises
+    ------
+    ValueError
+        If the path is shorter than 3 px.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    dense = resample(points, 0.5)
+    if len(dense) < 6:
+        msg = f"a curve needs at least 3 px of path, not {0.5 * (len(dense) - 1):.1f}"
+        raise ValueError(msg)
+    if smooth_px > 0:
+        pad = min(int(4 * smooth_px / 0.5), len(dense) - 1)
+        head = 2 * dense[0] - dense[pad:0:-1]
+        tail = 2 * dense[-1] - dense[-2 : -pad - 2 : -1]
+        padded = np.vstack([head, dense, tail])
+        dense = gaussian_filter1d(padded, smooth_px / 0.5, axis=0)[pad : pad + len(dense)]
+    even = resample(dense, 1.0)
+    step = float(np.linalg.norm(np.diff(even, axis=0), axis=1).mean())
+    d1 = np.gradient(even, step, axis=0)
+    tangent = d1 / np.linalg.norm(d1, axis=1, keepdims=True)
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    curvature = (np.gradient(tangent, step, axis=0) * normal).sum(1)
+    return Curve(even, tangent, normal, curvature, step)
+
+
+def resample(points: Array, step: float) -> Array:
+    """Points at equal arc-length steps near ``step`` along a polyline, both ends kept; shape (M, 2)."""
+    gaps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    keep = np.concatenate([[True], gaps > 1e-9])
+    points = points[keep]
+    at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    count = max(int(round(at[-1] / step)), 1) + 1
+    grid = np.linspace(0, at[-1], count)
+    return np.column_stack([np.interp(grid, at, points[:, k]) for k in (0, 1)])

@@ -1,0 +1,314 @@
+"""Width of a catheter shaft: two concentric blurred cylinders fitted along a stretch of it.
+
+A catheter is a wall around a lumen that is empty or filled with contrast. Both are blurred cylinders, so the shaft is::
+
+    v = B - a_outer E(r_outer) - a_inner E(r_inner)
+
+with free amplitudes: an unfilled catheter has ``a_inner = -a_outer`` (a hole in the wall), a filled one a positive
+``a_inner``. The radii and amplitudes are common to the whole stretch; the axis and the background follow it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.chord import blurred_opacity
+from qca.tube.curve import Curve, curve_through
+from qca.tube.spline import Spline
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftOptions:
+    """Priors and sizes of the shaft fit; lengths in px."""
+
+    margin_px: float = 8.0
+    axis_knot_px: float = 12.0
+    background_knot_px: float = 16.0
+    lumen_ratio: float = 0.86
+    """Inner over outer diameter of a diagnostic or guide catheter; common practice, no source."""
+    lumen_ratio_sd: float = 0.04
+    wall_over_lumen: float = 1.0
+    """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
+    wall_over_lumen_sd: float = 0.15
+    window_px: float = 20.0
+    iterations: int = 12
+    huber: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shaft:
+    """A fitted stretch of catheter.
+
+    ``outer_px`` and ``inner_px`` are diameters, px, with their SDs (residual correlation included). ``taper`` is the
+    relative change of the outer diameter over the stretch with ``taper_sd``. ``spread_px`` is the SD of the outer
+    diameter between windows along the stretch and ``spread_expected_px`` what noise alone would give.
+    ``filled`` tells whether the lumen attenuates more than the wall; ``ambiguous`` that it could
+    as well be the other way round, with another width. ``left``, ``right`` (N, 2) are the outer walls.
+    """
+
+    outer_px: float
+    outer_sd_px: float
+    inner_px: float
+    inner_sd_px: float
+    length_px: float
+    taper: float
+    taper_sd: float
+    spread_px: float
+    spread_expected_px: float
+    filled: bool
+    visible: bool
+    ambiguous: bool
+    amplitude_outer: float
+    amplitude_inner: float
+    sigma_px: float
+    chi2: float
+    axis: Array
+    left: Array
+    right: Array
+
+
+FILLED, EMPTY, LUMEN = "filled", "empty", "lumen"
+"""Hypotheses: contrast in the lumen; no contrast in it; only the lumen shows and is the object of known size."""
+
+
+def fit_shaft(
+    image: Array,
+    curve: Curve,
+    first_radius_px: float,
+    *,
+    log_sigma: float,
+    log_sigma_sd: float,
+    bend: float,
+    options: ShaftOptions,
+    feature: str = "outer_wall",
+    valid: npt.NDArray[np.bool_] | None = None,
+) -> Shaft:
+    """Fit the shaft along ``curve``; both hypotheses, filled and empty, are tried and the better one kept.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Vessels (and catheter) dark.
+    curve : Curve
+        Rough axis between the two picks.
+    first_radius_px : float
+        Rough outer radius.
+    log_sigma, log_sigma_sd : float
+        Blur prior from the vessels, log px.
+    bend : float
+        Bending of the grey scale from the vessels, 1/px.
+    options : ShaftOptions
+        Priors.
+    feature : str
+        ``"outer_wall"`` or ``"filled_lumen"``.
+    valid : ndarray of bool, optional
+        Usable pixels.
+
+    Returns
+    -------
+    Shaft
+        Diameters with uncertainty.
+    """
+    kinds = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
+    # the two hypotheses are compared on the same pixels
+    samples = _Samples(image, curve, first_radius_px, options, valid)
+    starts = []
+    for kind in kinds:
+        for factor in (0.8, 1.0, 1.25):
+            start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
+            th, cost, _ = _solve(samples, kind, start, log_sigma, log_sigma_sd, bend, options, 12)
+            starts.append((cost, kind, th))
+    lowest, kind, th = min(starts, key=lambda c: c[0])
+    outer = float(np.exp(th[0]))
+    ambiguous = any(
+        other != kind and cost < lowest + 4.0 and abs(np.exp(o[0]) / outer - 1) > 0.03 for cost, other, o in starts
+    )
+    samples = _Samples(image, curve_through(samples.axis(th), 2.0), outer, options, valid)
+    th, _, extra = _solve(samples, kind, outer, log_sigma, log_sigma_sd, bend, options, 14)
+    return _shaft(kind, th, samples, extra, options, ambiguous=ambiguous)
+
+
+_FIXED = 6
+
+
+class _Samples:
+    """Pixels around the shaft with their position along and across it, and the linear bases."""
+
+    def __init__(self, image, curve, r0, opt, valid):
+        self.curve = curve
+        pts = curve.points
+        self.reach = reach = r0 + opt.margin_px
+        lo = np.maximum(np.floor(pts.min(0) - reach - 1), 0).astype(int)
+        hi = np.minimum(np.ceil(pts.max(0) + reach + 2), image.shape).astype(int)
+        rr, cc = np.mgrid[lo[0]:hi[0], lo[1]:hi[1]]
+        pix = np.column_stack([rr.ravel(), cc.ravel()]).astype(float)
+        s, x = curve.locate(pix)
+        keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
+        if valid is not None:
+            keep &= valid[rr.ravel(), cc.ravel()]
+        self.s, self.x = s[keep], x[keep]
+        self.y = image[rr.ravel()[keep], cc.ravel()[keep]]
+        self.u = self.s / curve.length - 0.5
+        self.es = Spline.over(curve.length, opt.axis_knot_px)
+        bs = Spline.over(curve.length, opt.background_knot_px)
+        self.axis_basis = self.es.matrix(self.s)
+        b = bs.matrix(self.s)
+        xr = self.x / reach
+        self.ground = np.hstack([b, b * xr[:, None], b * (xr**2)[:, None]])
+        d = np.diff(np.eye(bs.count), 2, axis=0)
+        self.rough = np.kron(np.eye(3), d.T @ d)
+        out = np.abs(self.x) > r0 + 2.5
+        n = self.ground[out].T @ self.ground[out] + 1e-3 * self.rough + 1e-6 * np.eye(self.ground.shape[1])
+        self.ground0 = np.linalg.solve(n, self.ground[out].T @ self.y[out])
+        self.depth = self.ground @ self.ground0 - self.y
+        self.noise = 1.4826 * float(np.median(np.abs(self.depth[out]))) + 1e-9
+
+    def axis(self, th):
+        e = self.es.matrix(self.curve.position) @ th[_FIXED:_FIXED + self.es.count]
+        return self.curve.points + e[:, None] * self.curve.normal
+
+
+def _parts(kind, q):
+    """Wall and lumen attenuation per unit amplitude, and their derivatives with respect to ``q``."""
+    if kind == EMPTY:
+        return 1.0, 0.0, 0.0
+    return q, 1.0, 1.0
+
+
+def _solve(sm, kind, r0, log_sigma, log_sigma_sd, bend, opt, iterations):
+    ne, nb = sm.es.count, sm.ground.shape[1]
+    ie, ib = _FIXED, _FIXED + ne
+    size = ib + nb
+    mean = np.zeros(size)
+    prec = np.zeros((size, size))
+    mean[1] = opt.lumen_ratio
+    prec[1, 1] = 1 / opt.lumen_ratio_sd**2
+    mean[2] = opt.wall_over_lumen if kind == FILLED else 0.15
+    prec[2, 2] = 1 / (opt.wall_over_lumen_sd if kind != EMPTY else 1e-3) ** 2
+    mean[4] = log_sigma
+    prec[4, 4] = 1 / log_sigma_sd**2
+    prec[5, 5] = 1 / 0.1**2
+    d = np.diff(np.eye(ne), 2, axis=0)
+    prec[ie:ib, ie:ib] = d.T @ d / 0.2**2 + 1e-4 * np.eye(ne)
+    prec[ib:, ib:] = sm.rough / (20 * sm.noise) ** 2 + 1e-12 * np.eye(nb)
+    th = mean.copy()
+    th[0] = np.log(r0)
+    th[ib:] = sm.ground0
+    core = np.abs(sm.x) < 0.6 * r0
+    a0 = max(float(np.median(sm.depth[core]) / (1.6 * r0)), 0.05 * sm.noise / r0)
+    th[3] = a0 if kind != EMPTY else 4 * a0
+
+    def model(th):
+        r = np.exp(th[0]) * (1 + th[5] * sm.u)
+        sg = float(np.exp(th[4]))
+        xe = sm.x - sm.axis_basis @ th[ie:ib]
+        near = np.abs(xe) < r + 4.5 * sg
+        eo = blurred_opacity(xe[near], r[near], sg, bend, nodes=16)
+        ei = blurred_opacity(xe[near], th[1] * r[near], sg, bend, nodes=16)
+        wall, lumen, dwall = _parts(kind, th[2])
+        v = sm.ground @ th[ib:]
+        v[near] -= th[3] * (wall * eo.value + (lumen - wall) * ei.value)
+        return v, near, eo, ei, r, sg, (wall, lumen, dwall)
+
+    def jac(th, st):
+        v, near, eo, ei, r, sg, (wall, lumen, dwall) = st
+        hole = lumen - wall
+        a, rho = th[3], th[1]
+        J = np.zeros((len(sm.y), size))
+        dr = a * (wall * eo.d_r + hole * ei.d_r * rho)
+        J[near, 0] = -dr * r[near]
+        J[near, 1] = -a * hole * ei.d_r * r[near]
+        J[near, 2] = -a * dwall * (eo.value - ei.value)
+        J[near, 3] = -(wall * eo.value + hole * ei.value)
+        J[near, 4] = -a * (wall * eo.d_sigma + hole * ei.d_sigma) * sg
+        J[near, 5] = -dr * np.exp(th[0]) * sm.u[near]
+        J[near, ie:ib] = (a * (wall * eo.d_x + hole * ei.d_x))[:, None] * sm.axis_basis[near]
+        J[:, ib:] = sm.ground
+        return J
+
+    def cost(th, var, st=None):
+        z = np.abs(sm.y - (st or model(th))[0]) / np.sqrt(var)
+        h = np.where(z < opt.huber, 0.5 * z * z, opt.huber * (z - 0.5 * opt.huber)).sum()
+        dd = th - mean
+        return h + 0.5 * dd @ prec @ dd
+
+    var = sm.noise**2
+    lam = 1e-3
+    for it in range(iterations):
+        st = model(th)
+        res = sm.y - st[0]
+        w = np.minimum(1, opt.huber * np.sqrt(var) / np.maximum(np.abs(res), 1e-12)) / var
+        J = jac(th, st)
+        H = (J * w[:, None]).T @ J
+        g = J.T @ (w * res) - prec @ (th - mean)
+        c0 = cost(th, var, st)
+        improved = 0.0
+        for _ in range(6):
+            step = np.linalg.solve(H + prec + lam * np.diag(np.diag(H)) + 1e-12 * np.eye(size), g)
+            limit = min(1.0, 0.25 / max(abs(step[0]), 1e-9), 2.0 / max(np.abs(step[ie:ib]).max(), 1e-9), 0.3 / max(abs(step[4]), 1e-9), 0.1 / max(abs(step[1]), 1e-9))
+            new = th + limit * step
+            new[1] = np.clip(new[1], 0.5, 0.97)
+            c1 = cost(new, var)
+            if c1 < c0:
+                improved = c0 - c1
+                lam = max(lam * 0.1, 1e-7)
+                th = new
+                break
+            lam = max(lam * 10, 1e-3)
+        if improved < 1e-2:
+            break
+    st = model(th)
+    return th, cost(th, var, st), (st, jac(th, st), prec, mean, var)
+
+
+def _shaft(kind, th, sm, extra, opt, *, ambiguous):
+    st, J, prec, mean, var = extra
+    res = sm.y - st[0]
+    sd_res = 1.4826 * float(np.median(np.abs(res)))
+    w = np.minimum(1, opt.huber * sd_res / np.maximum(np.abs(res), 1e-12)) / sd_res**2
+    ne = sm.es.count
+    ie, ib = _FIXED, _FIXED + ne
+    cov = np.linalg.inv((J * w[:, None]).T @ J + prec)
+    radius = float(np.exp(th[0]))
+    ratio = float(th[1])
+    curve = sm.curve
+    count = max(int(curve.length // opt.window_px), 1)
+    edges = np.linspace(0, curve.length, count + 1)
+    dev, expected = [], []
+    xr = sm.x / sm.reach
+    for a, b in zip(edges[:-1], edges[1:], strict=True):
+        m = (sm.s >= a) & (sm.s < b)
+        jj = np.column_stack([J[m, 0], J[m, ie:ib].sum(1), np.ones(m.sum()), xr[m], xr[m] ** 2])
+        n = (jj * w[m][:, None]).T @ jj + 1e-9 * np.eye(jj.shape[1])
+        dev.append(2 * radius * np.linalg.solve(n, (jj * w[m][:, None]).T @ res[m])[0])
+        expected.append(2 * radius * np.sqrt(np.linalg.inv(n)[0, 0]))
+    axis = sm.axis(th)
+    wall = radius * (1 + th[5] * (curve.position / curve.length - 0.5))
+    grad = np.array([2 * radius * ratio, 2 * radius])
+    attenuation_wall, attenuation_lumen, _ = _parts(kind, th[2])
+    return Shaft(
+        outer_px=2 * radius,
+        outer_sd_px=2 * radius * float(np.sqrt(cov[0, 0])),
+        inner_px=2 * radius * ratio,
+        inner_sd_px=float(np.sqrt(grad @ cov[:2, :2] @ grad)),
+        length_px=curve.length,
+        taper=float(th[5]),
+        taper_sd=float(np.sqrt(cov[5, 5])),
+        spread_px=float(np.std(dev, ddof=1)) if count > 1 else float("nan"),
+        spread_expected_px=float(np.sqrt(np.mean(np.square(expected)))),
+        filled=kind != EMPTY,
+        visible=bool(th[3] / max(np.sqrt(cov[3, 3]), 1e-12) > 5),
+        ambiguous=ambiguous,
+        amplitude_outer=float(th[3] * attenuation_wall),
+        amplitude_inner=float(th[3] * attenuation_lumen),
+        sigma_px=st[5],
+        chi2=float((w * res**2).mean()),
+        axis=axis,
+        left=axis - wall[:, None] * curve.normal,
+        right=axis + wall[:, None] * curve.normal,
+    )

@@ -1,0 +1,64 @@
+"""Uniform cubic B-splines along a limb and over the image plane."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+
+def _cubic(u: Array) -> Array:
+    """Values of the four cubic B-splines alive on a cell at fraction ``u`` (N,), shape (N, 4)."""
+    v = 1 - u
+    return np.column_stack(
+        [v**3 / 6, (3 * u**3 - 6 * u**2 + 4) / 6, (3 * v**3 - 6 * v**2 + 4) / 6, u**3 / 6],
+    )
+
+
+def _cubic_second(u: Array) -> Array:
+    """Second derivatives of the same, per cell width squared."""
+    return np.column_stack([1 - u, 3 * u - 2, 1 - 3 * u, u])
+
+
+@dataclass(frozen=True, slots=True)
+class Spline:
+    """Cubic B-spline on [0, length] with knots every ``spacing`` px; ``count`` coefficients."""
+
+    length: float
+    spacing: float
+    count: int
+
+    @classmethod
+    def over(cls, length: float, spacing: float) -> Spline:
+        """Spline over [0, length] with a knot spacing near ``spacing``."""
+        cells = max(int(round(length / spacing)), 2)
+        return cls(length, length / cells, cells + 3)
+
+    def basis(self, s: Array) -> tuple[Index, Array]:
+        """First coefficient and four weights per position; positions outside are extrapolated from the end cell."""
+        t = s / self.spacing
+        cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
+        return cell, _cubic(t - cell)
+
+    def second(self, s: Array) -> tuple[Index, Array]:
+        """The same for the second derivative, 1/px^2."""
+        t = np.clip(s / self.spacing, 0, self.count - 3)
+        cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
+        return cell, _cubic_second(t - cell) / self.spacing**2
+
+    def matrix(self, s: Array) -> Array:
+        """Dense basis, shape (len(s), count)."""
+        cell, w = self.basis(s)
+        out = np.zeros((len(s), self.count))
+        np.put_along_axis(out, cell[:, None] + np.arange(4), w, axis=1)
+        return out
+
+    def fit(self, s: Array, values: Array, smooth: float) -> Array:
+        """Coefficients, shape (count,), of a least-squares fit with a second-difference penalty ``smooth``."""
+        a = self.matrix(s)
+        d = np.diff(np.eye(self.count), 2, axis=0)
+        return np.linalg.solve(a.T @ a + smooth * d.T @ d + 1e-9 * np.eye(self.count), a.T @ values)
