@@ -72,6 +72,10 @@ class FrameSource:
             self._frames = _recognise(FileBytes(handle, self._name, state.st_size))
         self._sha256: str | None = None
 
+    def __reduce__(self) -> tuple[type[FrameSource], tuple[str]]:
+        """Travel to another process as a path; the header is read again there."""
+        return (FrameSource, (str(self.path),))
+
     @property
     def record(self) -> FrameFile:
         """What the header says."""
@@ -238,8 +242,8 @@ def _recognise(source: FileBytes) -> _Frames:
         if head.startswith(beginning):
             msg = f"{name} is {what}: choose the DICOM run, or a PNG or TIFF picture saved without loss."
             raise UnsupportedFrame(msg, file=name)
-    msg_0 = f"{name} is not a DICOM, PNG or TIFF file: choose the exported run or picture."
-    raise InputError(msg_0, file=name)
+    msg = f"{name} is not a DICOM, PNG or TIFF file: choose the exported run or picture."
+    raise InputError(msg, file=name)
 
 
 def _hash(handle: BinaryIO, name: str) -> str:

@@ -174,7 +174,6 @@ def open_dicom(source: FileBytes) -> DicomFrames:
     view = header.at(0)
     layout = header.format
     geometry, aspect = read_geometry(view, 0, (layout.rows, layout.columns), timing)
-    grey = read_grey(header, view)
     low, high = layout.value_range
     record = FrameFile(
         file=name,
@@ -194,9 +193,8 @@ def open_dicom(source: FileBytes) -> DicomFrames:
         geometry=geometry,
         warnings=tuple(warnings),
     )
-    detail = _detail(header, record)
-    detail["grey_rule"] = grey.rule
-    return DicomFrames(header, spans, timing, replace(record, detail=MappingProxyType(detail)))
+    record = replace(record, detail=MappingProxyType(_detail(header, record)))
+    return DicomFrames(header, spans, timing, record)
 
 
 def _frames(source: FileBytes, header: DicomHeader) -> tuple[tuple[tuple[Span, ...], ...], int, bool]:

@@ -58,7 +58,7 @@ def read_timing(header: DicomHeader, count: int) -> Timing:
     times: tuple[float, ...] = ()
     step: float | None = None
     if count > 1 and len(steps) == count - 1:
-        times, step = tuple(accumulate(steps, initial=0.0)), median(steps)
+        times, step = tuple(round(time, 6) for time in accumulate(steps, initial=0.0)), median(steps)
     elif len(single) == 1 and single[0] > 0:
         step = single[0]
     elif clock := _clock(views):
@@ -70,7 +70,7 @@ def read_timing(header: DicomHeader, count: int) -> Timing:
             if count > 1:
                 warnings.append("The time between frames is taken from the cine rate, which is a nominal number.")
     if step is not None and not times:
-        times = tuple(step * index for index in range(count))
+        times = tuple(round(step * index, 6) for index in range(count))
     return Timing(step, times, _r_waves(header, views, count, warnings), tuple(warnings))
 
 
