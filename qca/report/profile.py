@@ -1,0 +1,92 @@
+"""The profiles of all limbs as CSV, one row per position."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from qca.csv_text import lines
+from qca.report.measured import Measured
+from qca.report.plain import plain
+
+if TYPE_CHECKING:
+    from qca.reading import LimbReading, Reading
+
+PROFILE_COLUMNS: Mapping[str, str] = MappingProxyType(
+    {
+        "limb": "proximal, distal, side, or segment",
+        "position_mm": "distance from the carina outwards along the limb, mm; empty without a scale",
+        "diameter_mm": "lumen diameter, mm; empty where unknown or without a scale",
+        "diameter_sd_mm": "its standard deviation, the scale's part included, mm",
+        "diameter_low_mm": "lower end of its 95 % interval, mm",
+        "diameter_high_mm": "upper end of its 95 % interval, mm",
+        "reference_mm": "reference diameter at this position, mm",
+        "position_px": "distance from the carina, stored pixels",
+        "diameter_px": "lumen diameter, stored pixels",
+        "diameter_sd_px": "its standard deviation, stored pixels",
+        "reference_px": "reference diameter at this position, stored pixels",
+        "x_px": "centreline, column; an integer is a pixel centre",
+        "y_px": "centreline, row",
+        "left_x_px": "left wall (left hand of someone walking outwards, y pointing down), column",
+        "left_y_px": "left wall, row",
+        "right_x_px": "right wall, column",
+        "right_y_px": "right wall, row",
+        "in_lesion": "1 between the limits of the lesion, 0 outside, empty when there is none",
+        "edited_by_hand": "1 when the limb carries hand edits, else 0",
+        "flags": "codes of the flags at this position, separated by spaces",
+    }
+)
+"""Columns of the CSV, in order, with unit and meaning."""
+
+
+def profile_csv(reading: Reading) -> str:
+    """Write the profiles of all limbs.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+
+    Returns
+    -------
+    str
+        CSV with a header line (``PROFILE_COLUMNS``), a decimal point, full precision, unknown values empty, lines
+        ending in a newline. Limbs in the reading's order, positions from the carina outwards.
+    """
+    rows = [_row(name, limb, k) for name, limb in reading.limbs.items() for k in range(len(limb.profile.position_px))]
+    return lines([tuple(PROFILE_COLUMNS), *rows])
+
+
+def _row(name: str, limb: LimbReading, k: int) -> tuple[str | float | None, ...]:
+    profile = limb.profile
+    diameter = Measured(float(profile.diameter_mm[k]), float(profile.diameter_sd_mm[k]), "mm", 2, floor=0.0)
+    numbers = (
+        profile.position_mm[k],
+        diameter.value,
+        profile.diameter_sd_mm[k],
+        *diameter.interval,
+        profile.reference_mm[k],
+        profile.position_px[k],
+        profile.diameter_px[k],
+        profile.diameter_sd_px[k],
+        profile.reference_px[k],
+        profile.x_px[k],
+        profile.y_px[k],
+        *profile.left_px[k],
+        *profile.right_px[k],
+    )
+    return (
+        plain(name),
+        *(float(value) if math.isfinite(value) else None for value in numbers),
+        _in_lesion(limb, float(profile.position_px[k])),
+        "1" if limb.edited else "0",
+        plain(" ".join(profile.flags[k])),
+    )
+
+
+def _in_lesion(limb: LimbReading, position_px: float) -> str:
+    if not (math.isfinite(limb.lesion_start_px) and math.isfinite(limb.lesion_end_px)):
+        return ""
+    return "1" if limb.lesion_start_px <= position_px <= limb.lesion_end_px else "0"

@@ -1,0 +1,372 @@
+"""The report's structure and numbers; not its looks."""
+
+import dataclasses
+import html.parser
+import math
+import re
+import sys
+import types
+
+import numpy as np
+import pytest
+
+from qca import CAUTION
+from qca.report.html import report_html
+from qca.report.palette import INKS
+from qca.report.quantities import QUANTITIES
+
+VOID = {"meta", "link", "br", "img", "hr", "input"}
+
+
+class Page(html.parser.HTMLParser):
+    """Every element with its attributes and text; complains about tags that do not match."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements = []
+        self.open = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        element = types.SimpleNamespace(tag=tag, attrs=dict(attrs), text="", inside=[e.tag for e in self.open])
+        self.elements.append(element)
+        if tag not in VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        assert self.open.pop().tag == tag
+
+    def handle_data(self, data):
+        for element in self.open:
+            element.text += data
+
+    def all(self, tag, **attrs):
+        wanted = {key.replace("_", "-"): value for key, value in attrs.items()}
+        return [e for e in self.elements if e.tag == tag and all(e.attrs.get(k) == v for k, v in wanted.items())]
+
+    def numbers(self, of, field):
+        return [e.attrs["value"] for e in self.all("data", data_of=of, data_field=field)]
+
+    def figures(self, name):
+        return [e for e in self.all("svg", role="img") if name in e.attrs["aria-label"]]
+
+
+@pytest.fixture(scope="session")
+def page(bifurcation):
+    return Page(report_html(bifurcation.reading, bifurcation.frame))
+
+
+@pytest.fixture(scope="session")
+def flagged_page(flagged):
+    return Page(report_html(flagged.reading, flagged.frame))
+
+
+def path_points(element):
+    return np.array(
+        [[float(v) for v in pair.split(",")] for pair in re.split("[ML]", element.attrs["d"].rstrip("Z"))[1:]]
+    )
+
+
+def test_caution_stands_first_and_last(page):
+    notes = page.all("p", role="note")
+    assert len(notes) == 2
+    assert all(CAUTION in note.text for note in notes)
+    bodies = [e for e in page.elements if e.inside[-1:] == ["body"]]
+    assert bodies[0] is notes[0]
+    assert bodies[-1] is notes[1]
+
+
+@pytest.mark.parametrize("kind", ["bifurcation", "without_scale", "segment", "flagged"])
+def test_every_number_is_the_readings(kind, request):
+    case = request.getfixturevalue(kind)
+    page = Page(report_html(case.reading, case.frame))
+    unit = "mm" if case.reading.scale else "px"
+    for name, limb in case.reading.limbs.items():
+        for quantity in QUANTITIES:
+            field = f"{quantity.key}_percent" if quantity.kind == "percent" else f"{quantity.key}_{unit}"
+            shown = page.numbers(name, field)
+            assert shown, field
+            assert {float(value) for value in shown} == {getattr(limb, field)}
+    if case.reading.angles:
+        for letter in "ABC":
+            assert [float(v) for v in page.numbers("angles", letter)] == [getattr(case.reading.angles, letter)]
+    if case.reading.medina:
+        for k, name in enumerate(("proximal", "distal", "side")):
+            assert [float(v) for v in page.numbers(name, "medina_probability")] == [case.reading.medina.probability[k]]
+
+
+def test_numbers_are_written_as_value_and_sd(page):
+    # side limb of the fixture: MLD 5.86 px at 0.2 mm per px, SD 0.31 px
+    shown = [e.text for e in page.all("span", **{"class": "number"})]
+    assert "1.17 ± 0.06 mm" in shown
+    intervals = [e.text for e in page.all("span", **{"class": "interval"})]
+    assert "1.05 to 1.29" in intervals
+
+
+def test_text_of_a_number_is_its_value_rounded(page):
+    for element in page.all("data"):
+        if re.fullmatch(r"-?\d+\.\d+", element.text):
+            decimals = len(element.text.partition(".")[2])
+            assert float(element.text) == pytest.approx(float(element.attrs["value"]), abs=0.5000001 * 10**-decimals)
+
+
+@pytest.mark.parametrize("side", ["left_px", "right_px"])
+def test_walls_are_drawn_where_the_reading_has_them(page, bifurcation, side):
+    (figure,) = page.figures("measured vessel")
+    left, top, zoom = (float(figure.attrs[f"data-{k}"]) for k in ("left", "top", "zoom"))
+    for name, limb in bifurcation.reading.limbs.items():
+        walls = [path_points(e) for e in page.all("path", data_role="wall", data_of=name)]
+        walls = [w / zoom + [left - 0.5, top - 0.5] for w in walls]
+        expected = getattr(limb.profile, side)
+        assert min(np.abs(w - expected).max() if w.shape == expected.shape else math.inf for w in walls) < 0.005
+
+
+def test_the_picture_lies_under_its_walls(page, bifurcation):
+    (figure,) = page.figures("measured vessel")
+    image = next(e for e in page.all("image") if e.attrs["width"] == figure.attrs["width"])
+    assert (image.attrs["x"], image.attrs["y"]) == ("0", "0")
+    assert image.attrs["href"].startswith("data:image/png;base64,")
+
+
+def test_diameters_are_drawn_from_the_same_arrays(page, bifurcation):
+    for name, limb in bifurcation.reading.limbs.items():
+        (line,) = page.all("path", data_role="diameter", data_of=name)
+        drawn = path_points(line)
+        for drawn_axis, true in ((drawn[:, 0], limb.profile.position_mm), (drawn[:, 1], limb.profile.diameter_mm)):
+            slope, offset = np.polyfit(true, drawn_axis, 1)
+            assert np.abs(slope * true + offset - drawn_axis).max() < 0.02
+
+
+def test_all_limbs_share_their_axes(page):
+    first = {}
+    for name in ("proximal", "distal", "side"):
+        (line,) = page.all("path", data_role="diameter", data_of=name)
+        first[name] = path_points(line)[0, 0]
+    assert len(set(first.values())) == 1
+
+
+def test_each_limb_has_its_ink_in_every_figure(page):
+    for name in ("proximal", "distal", "side"):
+        strokes = {
+            (e.attrs["stroke"], e.attrs.get("stroke-dasharray"))
+            for e in page.all("path", data_of=name)
+            if e.attrs.get("data-role") in {"wall", "diameter"}
+        }
+        assert len(strokes) == 1
+        assert next(iter(strokes))[0] == INKS[name].colour
+        assert {e.attrs["stroke"] for e in page.all("line", data_of=name)} == {INKS[name].colour}
+
+
+def test_catheter_is_drawn_beside_the_scale(page):
+    assert page.figures("traced catheter")
+    assert page.all("path", data_of="catheter", data_role="wall")
+    assert "0.2000 ± 0.0021 mm per px (1.0 %), from catheter" in page.all("main")[0].text
+
+
+def test_drawn_angles_are_the_frames(page, bifurcation):
+    (sketch,) = page.figures("Angles")
+    chords = {e.attrs["data-of"]: e for e in page.all("line") if e.attrs.get("stroke-width") == "4"}
+    assert set(chords) == {"proximal", "distal", "side"}
+    # the side limb of the fixture leaves downwards, the proximal one lies to the left
+    assert float(chords["side"].attrs["y2"]) > float(chords["side"].attrs["y1"])
+    assert float(chords["proximal"].attrs["x2"]) < float(chords["proximal"].attrs["x1"])
+    assert "A 131.9°" in sketch.text
+
+
+def test_medina_shows_distance_and_probability(page, bifurcation):
+    text = page.all("main")[0].text
+    assert "1.4 points above" in text
+    assert "61 %" in text
+    assert "too close to tell" in text
+    assert page.figures("Medina threshold")
+
+
+def test_without_scale_no_millimetre_is_shown(without_scale):
+    page = Page(report_html(without_scale.reading, without_scale.frame))
+    assert {e.text for e in page.all("span", **{"class": "unit"})} == {"px", "%"}
+    assert "No millimetres." in page.all("header")[0].text
+    assert not page.figures("traced catheter")
+
+
+def test_segment_has_no_angles_and_no_medina(segment):
+    text = report_html(segment.reading, segment.frame)
+    page = Page(text)
+    assert "Medina" not in page.all("body")[0].text.replace("medina threshold percent", "").replace(
+        "a Medina digit is", ""
+    ).replace("Medina A et al.", "")
+    assert not page.figures("Angles")
+    assert "start of the segment" in text
+
+
+def test_untrusted_numbers_are_marked_at_the_number(flagged_page):
+    marked = flagged_page.all("span", **{"class": "number doubtful"})
+    fields = {
+        (e.attrs["data-of"], e.attrs["data-field"])
+        for e in flagged_page.all("data")
+        if any(e.text in m.text for m in marked) and e.attrs["data-of"] == "side"
+    }
+    assert {
+        ("side", f) for f in ("mld_mm", "reference_mm", "ds_percent", "area_stenosis_percent", "lesion_length_mm")
+    } <= fields
+    doubts = flagged_page.all("span", **{"class": "doubt"})
+    assert len(doubts) >= len(marked) > 0
+    cells = [e for e in flagged_page.all("td") if "not reliable" in e.text]
+    assert cells
+
+
+def test_trusted_limbs_are_not_marked(flagged_page):
+    for row in flagged_page.all("tr"):
+        if row.text.startswith("Minimal lumen diameter"):
+            assert row.text.count("not reliable") == 1
+
+
+def test_flags_are_explained_with_what_to_do(flagged_page, untrusted_code, mild_code):
+    from qca.flags import FLAGS
+
+    (row,) = flagged_page.all("tr", id="F1")
+    assert FLAGS[untrusted_code].short[1:] in row.text
+    assert FLAGS[untrusted_code].advice in row.text
+    assert FLAGS[untrusted_code].long in row.text
+    assert "Something lies over the side branch." in row.text
+    (row,) = flagged_page.all("tr", id="F2")
+    assert FLAGS[mild_code].advice in row.text
+    steps = [e.text for e in flagged_page.all("li")]
+    assert FLAGS[untrusted_code].advice in steps[0]
+
+
+def test_links_lead_to_something_on_the_page(flagged_page):
+    targets = {e.attrs["id"] for e in flagged_page.elements if "id" in e.attrs}
+    links = {e.attrs["href"] for e in flagged_page.all("a")}
+    assert links
+    assert links <= {f"#{target}" for target in targets}
+
+
+def test_hand_edits_are_said_where_the_numbers_are(flagged_page):
+    tags = flagged_page.all("span", **{"class": "edited"})
+    assert len(tags) == 2
+    (figure,) = flagged_page.figures("measured vessel")
+    assert "edited by hand" in figure.text
+    (profile,) = flagged_page.figures("Proximal limb")
+    assert "edited by hand" in profile.text
+    (other,) = flagged_page.figures("Distal limb")
+    assert "edited by hand" not in other.text
+    assert "wall redrawn, left wall, 2 points" in flagged_page.all("main")[0].text
+
+
+def test_unknown_numbers_are_said_and_a_step_follows(unknown_side):
+    page = Page(report_html(unknown_side.reading, unknown_side.frame))
+    assert page.numbers("side", "mld_mm") == ["", ""]
+    assert "nan" not in page.all("body")[0].text.lower().split()
+    assert any("Side: no diameter known." in e.text for e in page.all("li"))
+    assert "no diameter known" in page.figures("Side limb")[0].text
+
+
+def test_provenance_is_complete(page, bifurcation):
+    text = page.all("section", **{"class": "provenance"})[0].text
+    assert bifurcation.reading.frame.sha256 in text
+    assert "RAO 28°, cranial 19°" in text
+    assert "(44, 84)" in text
+    assert "reduced chi²" in text
+    for field in dataclasses.fields(bifurcation.reading.settings):
+        assert field.name.replace("_", " ") in text
+        assert field.metadata["reason"] in text
+
+
+HOSTILE = "</title><script>alert(1)</script><img src=x onerror=alert(2)>\"'{{ 7*7 }}\u202e\x1b[31m&amp;"
+
+
+def test_hostile_text_stays_text(bifurcation, mild_code):
+    """Every text field that a file, a person or a header can fill."""
+    from qca.reading import Flag
+
+    frame = dataclasses.replace(
+        bifurcation.frame,
+        file=HOSTILE,
+        warnings=(HOSTILE,),
+        geometry=dataclasses.replace(bifurcation.frame.geometry, warnings=(HOSTILE,)),
+    )
+    record = dataclasses.replace(
+        bifurcation.reading.frame, file=HOSTILE, grey_rule=HOSTILE, detail={HOSTILE: HOSTILE, "n": [HOSTILE]}
+    )
+    limbs = {
+        name: dataclasses.replace(
+            limb,
+            reference_source=HOSTILE,
+            profile=dataclasses.replace(limb.profile, flags=((HOSTILE,),) * len(limb.profile.flags)),
+        )
+        for name, limb in bifurcation.reading.limbs.items()
+    }
+    reading = dataclasses.replace(
+        bifurcation.reading,
+        frame=record,
+        limbs=limbs,
+        scale=dataclasses.replace(bifurcation.reading.scale, source=HOSTILE, detail={HOSTILE: HOSTILE}),
+        fit={HOSTILE: HOSTILE},
+        flags=(Flag(mild_code, HOSTILE, HOSTILE), Flag(HOSTILE, "side", HOSTILE)),
+        medina=dataclasses.replace(bifurcation.reading.medina, code=HOSTILE),
+    )
+    text = report_html(reading, frame)
+    page = Page(text)
+    assert not page.all("script")
+    assert not page.all("img")
+    assert not [key for e in page.elements for key in e.attrs if key.startswith("on")]
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert "{{ 7*7 }}" in page.all("title")[0].text
+    assert "<script>alert(1)</script>" in page.all("title")[0].text
+
+
+def test_nothing_comes_from_elsewhere(page, bifurcation):
+    text = report_html(bifurcation.reading, bifurcation.frame)
+    addresses = set(re.findall(r"https?://[^\s\"'<>)]+", text))
+    assert addresses <= {"http://www.w3.org/2000/svg"}
+    assert not page.all("link")
+    assert not page.all("script")
+    assert not re.search(r"url\(|@import", text)
+    for element in page.elements:
+        for key in ("src", "href", "xlink:href", "action", "data"):
+            assert element.attrs.get(key, "#").startswith(("#", "data:image/png;base64,"))
+
+
+def test_same_reading_same_document(bifurcation):
+    assert report_html(bifurcation.reading, bifurcation.frame) == report_html(bifurcation.reading, bifurcation.frame)
+
+
+def test_no_time_stamp(bifurcation):
+    text = report_html(bifurcation.reading, bifurcation.frame)
+    assert not re.search(r"\b20\d\d-\d\d-\d\d|\d\d:\d\d:\d\d", re.sub(r"base64,[^\"]+", "", text))
+
+
+def test_another_frame_is_refused(bifurcation):
+    for change in ({"sha256": "00" * 32}, {"index": 3}):
+        with pytest.raises(ValueError, match="not the reading's"):
+            report_html(bifurcation.reading, dataclasses.replace(bifurcation.frame, **change))
+
+
+def test_worksheet_has_its_place(bifurcation, monkeypatch):
+    section = types.ModuleType("qca.sizing.html")
+    section.worksheet_section = lambda worksheet: f"<h2>Worksheet of {worksheet}</h2>"
+    monkeypatch.setitem(sys.modules, "qca.sizing.html", section)
+    page = Page(report_html(bifurcation.reading, bifurcation.frame, worksheet="the test"))
+    assert "Worksheet of the test" in page.all("section", **{"class": "worksheet"})[0].text
+    without = Page(report_html(bifurcation.reading, bifurcation.frame))
+    assert not without.all("section", **{"class": "worksheet"})
+
+
+def test_tall_pixels_are_drawn_in_their_true_shape(bifurcation):
+    frame = dataclasses.replace(bifurcation.frame, pixel_aspect=1.25)
+    page = Page(report_html(bifurcation.reading, frame))
+    (figure,) = page.figures("measured vessel")
+    left, top, zoom, aspect = (float(figure.attrs[f"data-{k}"]) for k in ("left", "top", "zoom", "aspect"))
+    assert aspect == 1.25
+    wall = path_points(page.all("path", data_role="wall", data_of="side")[0])
+    back = wall / [zoom, zoom * aspect] + [left - 0.5, top - 0.5]
+    limb = bifurcation.reading.limbs["side"].profile
+    assert np.abs(back - limb.left_px).max() < 0.005
