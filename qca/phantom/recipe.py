@@ -92,7 +92,10 @@ class Vessel:
 
 @dataclass(frozen=True, slots=True)
 class Catheter:
-    """A catheter shaft: polymer wall around a lumen that holds ``filling`` (0 to 1) of the contrast density."""
+    """A catheter shaft: polymer wall around a lumen that holds ``filling`` (0 to 1) of the contrast density.
+
+    The tip of an ``engaged`` one lies inside the vessel and takes the place of its contrast.
+    """
 
     start_mm: Point
     path: Path
@@ -101,6 +104,7 @@ class Catheter:
     inner_diameter_mm: float
     wall_per_mm: float
     filling: float = 1.0
+    engaged: bool = False
     pick_mm: tuple[float, float] = (2.0, 22.0)
 
 
@@ -183,8 +187,8 @@ class Recipe:
     ``photons_per_px`` is the mean number of detected quanta per pixel at the median background, stray light included;
     infinity or NaN mean no noise. ``supersampling`` fine cells per pixel and axis, each averaged over ``substeps``
     squared points where a wall runs. ``lumen_filling`` scales the contrast density of all vessels (not of the
-    catheter); ``front_mm`` is how far the contrast medium has come from the start of the proximal limb (of a segment), and
-    ``front_width_mm`` the length over which it thins out; None means that everything is filled.
+    catheter); ``front_mm`` is how far the contrast medium has come from the start of the proximal limb (of a
+    segment), and ``front_width_mm`` the length over which it thins out; None means that everything is filled.
     """
 
     seed: int

@@ -150,10 +150,13 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
             patch.half_depth_squared(tube, wire.diameter_mm / 2, square)
         metal = 2 * np.sqrt(square)
         loss += metal * wire.metal_per_mm - np.minimum(metal, chord) * contrast * recipe.lumen_filling
-    vessels = patch.to_fine(np.exp(-loss))
     if shaft is None or catheter is None:
+        vessels = patch.to_fine(np.exp(-loss))
         return vessels, np.ones_like(vessels)
     outer = patch.chord(_rod(shaft, catheter.diameter_mm), catheter.diameter_mm / 2)
+    if catheter.engaged:
+        loss -= np.minimum(outer, chord) * contrast * recipe.lumen_filling * (filled if recipe.front_mm else 1.0)
+    vessels = patch.to_fine(np.exp(-loss))
     inner = patch.chord(_rod(shaft, catheter.inner_diameter_mm), catheter.inner_diameter_mm / 2)
     loss = (outer - inner) * catheter.wall_per_mm + inner * contrast * catheter.filling
     return vessels, patch.to_fine(np.exp(-loss))

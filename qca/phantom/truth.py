@@ -89,6 +89,7 @@ class Truth:
     def to_json(self) -> dict[str, object]:
         """Plain dictionary for truth.json; lengths rounded to 0.1 micrometre."""
         from qca import CAUTION
+        from qca.codec import encode
 
         limbs: dict[str, object] = {}
         for name, limb in self.limbs.items():
@@ -110,7 +111,7 @@ class Truth:
             "carina_px": _rounded(self.carina_px),
             "contrast_per_mm": round(self.contrast_per_mm, 6),
             "catheter_mm": self.catheter_mm,
-            "recipe": asdict(self.recipe),
+            "recipe": encode(self.recipe),
         }
 
 
