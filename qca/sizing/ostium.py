@@ -1,0 +1,116 @@
+"""The mouth of a side branch: its ellipse, and what a stent that begins there leaves bare or leaves standing.
+
+The wall of the main vessel is taken as a plane that meets the side branch under angle B (distal to side); the side
+branch is a circular cylinder. On the carina's side the branch begins earlier along its axis than on the other side
+by ``S cot B``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from calib.units import Mm
+from qca.sizing.propagation import UNKNOWN
+
+_SMALLEST_ANGLE_DEG = 10.0
+"""Below it (and above 180 minus it) the mouth runs along the wall and none of these formulas means anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ellipse:
+    """An ellipse by its full axes, mm."""
+
+    long_axis: float
+    short_axis: float
+
+    @property
+    def area_mm2(self) -> float:
+        """Area."""
+        return math.pi / 4.0 * self.long_axis * self.short_axis
+
+    @property
+    def eccentricity(self) -> float:
+        """0 for a circle."""
+        return math.sqrt(max(0.0, 1.0 - (self.short_axis / self.long_axis) ** 2))
+
+    @property
+    def area_equivalent(self) -> float:
+        """Diameter of the circle with the same area."""
+        return math.sqrt(self.long_axis * self.short_axis)
+
+    @property
+    def perimeter(self) -> float:
+        """Length of the ellipse's line, by the arithmetic-geometric mean (Gauss), exact to rounding."""
+        a, b = self.long_axis / 2.0, self.short_axis / 2.0
+        if not (math.isfinite(a) and math.isfinite(b)):
+            return math.nan
+        c_squared, weight, total = a * a - b * b, 0.5, 0.0
+        x, y = a, b
+        while True:
+            total += weight * c_squared
+            if abs(x - y) < 1e-15 * x:
+                break
+            x, y, c_squared = (x + y) / 2.0, math.sqrt(x * y), ((x - y) / 2.0) ** 2
+            weight *= 2.0
+        return 2.0 * math.pi * (a * a - total) / x
+
+
+def ostium(side: Mm, angle_deg: float) -> Ellipse:
+    """Mouth of a side branch of diameter ``side`` that leaves under angle B.
+
+    Returns
+    -------
+    Ellipse
+        Short axis ``S``, long axis ``S / sin B``; NaN for an unknown diameter or an angle without meaning.
+    """
+    if not _usable(side, angle_deg):
+        return Ellipse(math.nan, math.nan)
+    return Ellipse(side.value / math.sin(math.radians(angle_deg)), side.value)
+
+
+def slant_length(side: Mm, angle_deg: float, angle_sd_deg: float) -> Mm:
+    """Length along the side branch by which one edge of its mouth lies deeper than the other, ``S |cot B|``.
+
+    A T stent that does not reach into the main vessel leaves this much of the mouth's far wall bare; a stent that
+    covers the mouth completely (T and protrusion) leaves a new carina of this length standing in the main vessel.
+
+    Parameters
+    ----------
+    side : Mm
+        Diameter of the side branch.
+    angle_deg, angle_sd_deg : float
+        Angle B and its SD.
+
+    Returns
+    -------
+    Mm
+        NaN for an unknown diameter or an angle without meaning. The angle's error is part of ``sd_random``. At
+        90 degrees the slope of the absolute value is undefined; there the SD is that of the signed length.
+    """
+    if not _usable(side, angle_deg):
+        return UNKNOWN
+    angle = math.radians(angle_deg)
+    slope = 1.0 / math.tan(angle)
+    by_angle = side.value / math.sin(angle) ** 2 * math.radians(angle_sd_deg)
+    return Mm(
+        abs(slope) * side.value,
+        math.hypot(slope * side.sd_random, by_angle),
+        abs(slope) * side.sd_scale,
+    )
+
+
+def saddle_depth(side: Mm, main: Mm) -> float:
+    """Depth by which the mouth's two flanks lie closer to the main vessel's axis than its front and back, mm.
+
+    The main vessel is round, so its wall curves away under the mouth: even at 90 degrees a flat stent edge either
+    leaves this much bare on the flanks or stands this much proud at front and back. ``R - sqrt(R^2 - (S/2)^2)``.
+    """
+    radius, half = main.value / 2.0, side.value / 2.0
+    if not (radius > 0 and half > 0) or half > radius:
+        return math.nan
+    return radius - math.sqrt(radius**2 - half**2)
+
+
+def _usable(side: Mm, angle_deg: float) -> bool:
+    return side.value > 0 and _SMALLEST_ANGLE_DEG <= angle_deg <= 180.0 - _SMALLEST_ANGLE_DEG

@@ -1,0 +1,52 @@
+"""The words and number formats of worksheets: the same in the terminal, on paper and in conflicts."""
+
+from __future__ import annotations
+
+import math
+
+from calib.units import Mm
+from qca.report.measured import Measured, probability_text
+from qca.sizing.rules import SIGNS, Judgement
+
+VERDICT_WORDS = {
+    "fits": "fits",
+    "borderline": "borderline",
+    "does_not_fit": "does not fit",
+    "cannot_tell": "cannot tell",
+}
+CRITERION_WORDS = {"fits": "yes", "borderline": "undecided", "does_not_fit": "no", "cannot_tell": "cannot tell"}
+"""The same four answers where a rule is a criterion that is met or not."""
+
+LIMB_TITLES = {"proximal": "Proximal", "distal": "Distal", "side": "Side"}
+
+
+def number_text(value: float, sd: float, unit: str, decimals: int) -> str:
+    """Write a number with its SD; a number that is exact has none: ``2.75 ± 0.05 mm``, ``65 ± 2°``, ``3``."""
+    text = Measured(value, None if sd == 0 else sd, "°" if unit == "deg" else unit, decimals).text
+    return text.replace(" °", "°")
+
+
+def length_text(length: Mm, decimals: int = 2) -> str:
+    """Write a length with its SD."""
+    return number_text(length.value, length.sd, "mm", decimals)
+
+
+def value_text(one: Judgement) -> str:
+    """Write the quantity of a rule."""
+    if not math.isfinite(one.value):
+        return "not known"
+    decimals = {"mm": 2, "deg": 0, "%": 0}.get(one.rule.unit, 2 if one.sd > 0 else 0)
+    # The SD of a count that was sampled is not a number of its own: its probability says it.
+    sd = 0.0 if math.isnan(one.sd) and one.verdict != "cannot_tell" else one.sd
+    return number_text(one.value, sd, one.rule.unit, decimals)
+
+
+def outcome_text(one: Judgement) -> str:
+    """Say how a rule came out: what it asks, the quantity, the device's number, the probability that it holds."""
+    if one.verdict == "cannot_tell":
+        return f"{one.rule.text}: cannot tell, {one.missing} not known"
+    against = ""
+    if one.device:
+        against = f" against {SIGNS[one.rule.direction]} {one.threshold:.2f} {one.rule.unit} ({one.device})"
+    note = f"; {one.note}" if one.note else ""
+    return f"{one.rule.text}: {value_text(one)}{against}, holds with {probability_text(one.probability)}{note}"
