@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from qca.reading import Reading
 
 _MARGIN_PX = 16.0
-_SQUATTEST = 0.6
+_SHAPE = (1.0, 1.5)
 _LARGEST = (380.0, 320.0)
 _DEEPEST_ZOOM = 9.0
 
@@ -33,7 +33,7 @@ def catheter_figure(reading: Reading, frame: Frame) -> str:
     walls = np.concatenate([left, right])
     if not np.isfinite(walls).all(axis=1).any():
         return ""
-    crop = crop_around(frame, walls, margin_px=_MARGIN_PX, shape=_SQUATTEST)
+    crop = crop_around(frame, walls, margin_px=_MARGIN_PX, shape=_SHAPE)
     zoom = min(_LARGEST[0] / crop.columns, _LARGEST[1] / (crop.rows * crop.aspect), _DEEPEST_ZOOM)
     lines = catheter_lines(left, right, crop, zoom)
     if not lines:

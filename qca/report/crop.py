@@ -62,7 +62,7 @@ class Crop:
         return buffer.getvalue()
 
 
-def crop_around(frame: Frame, points: Points, *, margin_px: float, shape: float) -> Crop:
+def crop_around(frame: Frame, points: Points, *, margin_px: float, shape: tuple[float, float]) -> Crop:
     """Cut the rectangle around points out of a frame.
 
     Parameters
@@ -73,8 +73,8 @@ def crop_around(frame: Frame, points: Points, *, margin_px: float, shape: float)
         (x, y) that must be inside, stored pixels; unknown points are ignored.
     margin_px : float
         Added on every side, as far as the frame goes.
-    shape : float
-        Narrowest allowed width divided by height; the inverse is the widest. The rectangle grows to meet it.
+    shape : (float, float)
+        Smallest and largest width divided by height, as seen; the rectangle grows to meet it where the frame allows.
 
     Returns
     -------
@@ -89,8 +89,9 @@ def crop_around(frame: Frame, points: Points, *, margin_px: float, shape: float)
     far = np.array([frame.columns - 1.0, frame.rows - 1.0])
     low, high = np.clip(low, 0.0, far), np.clip(high, 0.0, far)
     width, height = high - low
-    target_width = max(width, shape * height * frame.pixel_aspect)
-    target_height = max(height, shape * target_width / frame.pixel_aspect)
+    narrowest, widest = shape
+    target_width = max(width, narrowest * height * frame.pixel_aspect)
+    target_height = max(height, target_width / widest / frame.pixel_aspect)
     left, right = _span(low[0], high[0], target_width, frame.columns)
     top, bottom = _span(low[1], high[1], target_height, frame.rows)
     return Crop(left, top, _display(frame, slice(top, bottom), slice(left, right)), frame.pixel_aspect)

@@ -210,7 +210,7 @@ def _flagged(profile: Profile, curve: Curve, axes: Axes) -> list[str]:
 
 def _lesion_zone(limb: LimbReading, axes: Axes, *, in_mm: bool) -> list[str]:
     start, end = (BY_KEY[key].of(limb, in_mm=in_mm).value for key in ("lesion_start", "lesion_end"))
-    if not (math.isfinite(start) and math.isfinite(end)):
+    if not end > start:
         return []
     left, right = float(axes.x(start)), float(axes.x(end))
     top, bottom = _TOP - 8, float(axes.y(0.0))
@@ -222,7 +222,12 @@ def _lesion_zone(limb: LimbReading, axes: Axes, *, in_mm: bool) -> list[str]:
     label = text_width("lesion") + 10
     place = BY_KEY["mld_position"].of(limb, in_mm=in_mm).value
     narrowest = float(axes.x(place)) if math.isfinite(place) else left
-    x = left + 5 if left + label < min(right, narrowest) else right - label if narrowest < right - label else right + 5
+    if left + label < min(right, narrowest):
+        x = left + 5
+    elif narrowest < right - label or right + label > _WIDTH:
+        x = right - label if narrowest < right - label else left - label
+    else:
+        x = right + 5
     parts.append(text_element(x, bottom - 8, "lesion", fill=QUIET, font_size=12.0))
     return parts
 

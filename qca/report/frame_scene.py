@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from qca.report.palette import Symbol
 
 _MARGIN_PX = 22.0
-_SQUATTEST = 0.72
-"""Width of the figure divided by its height stays between this and its inverse."""
-_LARGEST = (760.0, 640.0)
+_SHAPE = (1.1, 1.4)
+"""Smallest and largest width of the figure divided by its height."""
+_LARGEST = (760.0, 590.0)
 """Largest canvas, width and height."""
 _DEEPEST_ZOOM = 9.0
 _LIMIT_TICK = 9.0
@@ -50,7 +50,7 @@ def frame_scene(reading: Reading, frame: Frame, found: tuple[Remark, ...]) -> Sc
         pair of ticks at the same place, lesion limits as ticks outside the walls, branching point as an open circle,
         carina as an open diamond, and one tag for each limb.
     """
-    crop = crop_around(frame, _extent(reading), margin_px=_MARGIN_PX, shape=_SQUATTEST)
+    crop = crop_around(frame, _extent(reading), margin_px=_MARGIN_PX, shape=_SHAPE)
     zoom = min(_LARGEST[0] / crop.columns, _LARGEST[1] / (crop.rows * crop.aspect), _DEEPEST_ZOOM)
     lines: list[Line] = []
     markers: list[Marker] = []
@@ -113,7 +113,8 @@ def _marks(name: str, limb: LimbReading, crop: Crop, zoom: float) -> tuple[list[
     ink = INKS[name]
     lines: list[Line] = []
     markers: list[Marker] = []
-    for position in (limb.lesion_start_px, limb.lesion_end_px):
+    limits = (limb.lesion_start_px, limb.lesion_end_px) if limb.lesion_end_px > limb.lesion_start_px else ()
+    for position in limits:
         section = cross_section(limb.profile, position)
         if section is None:
             continue

@@ -172,11 +172,12 @@ def _columns(reading: Reading, found: tuple[Remark, ...], *, in_mm: bool) -> lis
 
 
 def _cell(quantity: Quantity, name: str, limb: LimbReading, found: tuple[Remark, ...], *, in_mm: bool) -> Cell:
+    number = quantity.of(limb, in_mm=in_mm)
     return Cell(
         limb=name,
         field=quantity.field(in_mm=in_mm),
-        number=quantity.of(limb, in_mm=in_mm),
-        doubts=doubts(found, quantity, name, in_mm=in_mm),
+        number=number,
+        doubts=doubts(found, quantity, name, in_mm=in_mm and not number.instead),
     )
 
 

@@ -29,6 +29,9 @@ class Measured:
         Smallest possible value (0 for a length): the 95 % interval stops there.
     ceiling : float or None
         Largest possible value.
+    instead : str
+        Word shown in place of the number, its SD and its interval; for a length that does not exist, such as that of
+        a lesion where there is none.
     """
 
     value: float
@@ -37,6 +40,7 @@ class Measured:
     decimals: int
     floor: float | None = None
     ceiling: float | None = None
+    instead: str = ""
 
     @property
     def known(self) -> bool:
@@ -46,7 +50,7 @@ class Measured:
     @property
     def interval(self) -> tuple[float, float]:
         """Bounds of the 95 % interval; NaN without value or SD."""
-        if self.sd is None or not (self.known and math.isfinite(self.sd)):
+        if self.instead or self.sd is None or not (self.known and math.isfinite(self.sd)):
             return (math.nan, math.nan)
         low, high = self.value - COVERAGE_FACTOR * self.sd, self.value + COVERAGE_FACTOR * self.sd
         if self.floor is not None:
@@ -58,12 +62,12 @@ class Measured:
     @property
     def value_text(self) -> str:
         """The value without unit."""
-        return number_text(self.value, self.decimals)
+        return self.instead or number_text(self.value, self.decimals)
 
     @property
     def sd_text(self) -> str:
         """The SD without unit, ``""`` where the quantity has none."""
-        if self.sd is None or not self.known:
+        if self.instead or self.sd is None or not self.known:
             return ""
         if not math.isfinite(self.sd):
             return "SD not known"
@@ -101,6 +105,8 @@ class Measured:
 
     @property
     def _unit_text(self) -> str:
+        if self.instead:
+            return ""
         return self.unit if self.unit in {"", "°"} else f" {self.unit}"
 
 

@@ -87,6 +87,6 @@ def _row(name: str, limb: LimbReading, k: int) -> tuple[str | float | None, ...]
 
 
 def _in_lesion(limb: LimbReading, position_px: float) -> str:
-    if not (math.isfinite(limb.lesion_start_px) and math.isfinite(limb.lesion_end_px)):
+    if not limb.lesion_end_px > limb.lesion_start_px:
         return ""
     return "1" if limb.lesion_start_px <= position_px <= limb.lesion_end_px else "0"

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from qca.reading import LimbReading, Reading
 
 
+_OF_A_LESION = frozenset({"lesion_length", "lesion_start", "lesion_end"})
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """One row of the table of limbs.
@@ -58,6 +61,7 @@ class Quantity:
         Returns
         -------
         Measured
+            ``none`` for the length and limits of a lesion where there is none.
             Percentages never exceed 100; lengths are never below 0.
         """
         unit = "percent" if self.kind == "percent" else self.unit(in_mm=in_mm)
@@ -65,7 +69,8 @@ class Quantity:
         sd = float(getattr(limb, f"{self.key}_sd_{unit}")) if self.has_sd else None
         if self.kind == "percent":
             return Measured(value, sd, "%", 1, ceiling=100.0)
-        return Measured(value, sd, unit, 2, floor=0.0 if self.has_sd else None)
+        none = self.key in _OF_A_LESION and limb.lesion_length_px == 0
+        return Measured(value, sd, unit, 2, floor=0.0 if self.has_sd else None, instead="none" if none else "")
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -106,7 +111,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         "length",
         has_sd=True,
         meaning="Along the centreline, between the places on either side of the MLD where the diameter is back near "
-        "the reference. A limb that is not parallel to the detector looks shorter than it is.",
+        "the reference; none where it never leaves it. A limb not parallel to the detector looks shorter than it is.",
     ),
     Quantity(
         "lesion_start",

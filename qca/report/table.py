@@ -81,7 +81,7 @@ def _cell(quantity: Quantity, name: str, limb: LimbReading, found: tuple[Remark,
     text = number.value_text
     if number.sd_text:
         text += f" ± {number.sd_text}" if number.sd_text[0].isdigit() or number.sd_text[0] == "<" else " ± ?"
-    return text + (_MARK if number.known and doubts(found, quantity, name, in_mm=in_mm) else "")
+    return text + (_MARK if number.known and doubts(found, quantity, name, in_mm=in_mm and not number.instead) else "")
 
 
 def _columns(title: str, cells: list[str]) -> str:

@@ -1,5 +1,8 @@
 import math
+import unicodedata
 
+import hypothesis
+import hypothesis.strategies as st
 import pytest
 
 from qca.report.plain import plain, plain_title, plain_value
@@ -20,6 +23,12 @@ from qca.report.plain import plain, plain_title, plain_value
 )
 def test_hidden_characters_become_visible(given, shown):
     assert plain(given) == shown
+
+
+@hypothesis.given(st.text())
+def test_whatever_comes_is_one_printable_line(text):
+    assert plain(text).isprintable() or any(unicodedata.category(c) == "Zs" for c in plain(text))
+    assert plain(plain(text), 10_000) == plain(text)
 
 
 def test_long_text_is_cut():

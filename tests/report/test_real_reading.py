@@ -1,0 +1,48 @@
+"""A reading from the measurement itself, so that the report and the reading cannot drift apart."""
+
+import re
+
+import pytest
+
+from qca.phantom import random_bifurcation, render
+from qca.pipeline import measure
+from qca.report.html import report_html
+from qca.report.overlay import overlay_png
+from qca.report.profile import PROFILE_COLUMNS, profile_csv
+from qca.report.table import text_table
+
+
+@pytest.fixture(scope="module")
+def measured():
+    phantom = render(random_bifurcation(1))
+    frame = phantom.frame("made_up_1.png")
+    return frame, measure(frame, phantom.picks)
+
+
+def test_every_output_holds_the_measured_numbers(measured):
+    frame, reading = measured
+    page, table = report_html(reading, frame), text_table(reading)
+    for limb in reading.limbs.values():
+        assert f'value="{limb.mld_mm}"' in page
+        assert f"{limb.mld_mm:.2f} ± {limb.mld_sd_mm:.2f}" in table
+        assert repr(float(limb.profile.diameter_mm[0])) in profile_csv(reading)
+    assert f'value="{reading.angles.B}"' in page
+    assert reading.medina.code in page
+    assert reading.medina.code in table
+    assert overlay_png(reading, frame).startswith(b"\x89PNG")
+
+
+def test_a_limb_without_narrowing_has_no_lesion_rather_than_one_of_length_zero(measured):
+    frame, reading = measured
+    healthy = [name for name, limb in reading.limbs.items() if limb.lesion_length_px == 0]
+    assert healthy
+    row = next(line for line in text_table(reading).splitlines() if line.startswith("Lesion length"))
+    assert row.split().count("none") == len(healthy)
+    assert len(re.findall(r'data-field="lesion_length_mm">none<', report_html(reading, frame))) == 2 * len(healthy)
+
+
+def test_profile_has_one_row_for_each_position(measured):
+    _, reading = measured
+    lines = profile_csv(reading).splitlines()
+    assert len(lines) == 1 + sum(len(limb.profile.position_px) for limb in reading.limbs.values())
+    assert {line.count(",") for line in lines} == {len(PROFILE_COLUMNS) - 1}
