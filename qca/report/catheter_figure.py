@@ -12,7 +12,7 @@ from qca.report.palette import CATHETER
 from qca.report.placing import Wish, place
 from qca.report.plain import plain_value
 from qca.report.scene import Scene, to_canvas
-from qca.report.svg import scene_svg
+from qca.report.scene_svg import scene_svg
 
 if TYPE_CHECKING:
     from qca.frames.frame import Frame

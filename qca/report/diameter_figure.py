@@ -14,7 +14,8 @@ from qca.report.palette import INKS, QUIET, RULE, TEXT
 from qca.report.quantities import BY_KEY, in_millimetres
 from qca.report.remarks import Remark, doubts
 from qca.report.scene import Marker, text_width
-from qca.report.svg import element, figure, marker_svg, path_data, text_element
+from qca.report.scene_svg import marker_svg
+from qca.report.svg import element, figure, path_data, text_element
 
 if TYPE_CHECKING:
     from qca.reading import LimbReading, Points, Profile, Reading, Vector

@@ -20,7 +20,7 @@ from qca.report.provenance import check_same_frame, fit_rows, frame_rows, pick_r
 from qca.report.quantities import QUANTITIES, Quantity, in_millimetres, meanings
 from qca.report.remarks import Remark, doubts, remarks, touching
 from qca.report.scale_words import NO_SCALE, NO_SCALE_ADVICE, scale_rows, scale_text
-from qca.report.svg import scene_svg
+from qca.report.scene_svg import scene_svg
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from qca.report.scene import FONT_SIZE, LINE_HEIGHT, Tag, text_width
+from qca.report.scene import LINE_HEIGHT, Tag, text_width
+from qca.report.svg import FONT_SIZE
 
 if TYPE_CHECKING:
     from qca.reading import Points

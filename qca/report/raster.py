@@ -9,8 +9,9 @@ import numpy as np
 
 from qca.report.palette import PAPER, QUIET, TEXT, rgb
 from qca.report.placing import leader
-from qca.report.scene import FONT_SIZE, LINE_HEIGHT, dashes
-from qca.report.svg import outline_points
+from qca.report.scene import LINE_HEIGHT, dashes
+from qca.report.scene_svg import outline_points
+from qca.report.svg import FONT_SIZE
 
 if TYPE_CHECKING:
     from collections.abc import Callable

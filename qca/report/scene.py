@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from qca.report.svg import FONT_SIZE
+
 if TYPE_CHECKING:
     from qca.reading import Points
     from qca.report.crop import Crop
     from qca.report.palette import Symbol
-
-FONT_SIZE = 13.0
-"""Letter height of tags, canvas units."""
 
 LINE_HEIGHT = 16.5
 """From one line of a tag to the next, canvas units."""

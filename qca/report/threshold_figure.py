@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from qca.report.digits import Digit, digits
 from qca.report.palette import INKS, QUIET, RULE, TEXT
 from qca.report.scene import Marker
-from qca.report.svg import element, figure, marker_svg, text_element
+from qca.report.scene_svg import marker_svg
+from qca.report.svg import element, figure, text_element
 
 if TYPE_CHECKING:
     from qca.reading import Reading
