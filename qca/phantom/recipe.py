@@ -189,6 +189,7 @@ class Recipe:
     squared points where a wall runs. ``lumen_filling`` scales the contrast density of all vessels (not of the
     catheter); ``front_mm`` is how far the contrast medium has come from the start of the proximal limb (of a
     segment), and ``front_width_mm`` the length over which it thins out; None means that everything is filled.
+    ``take`` tells pictures of the same scene apart: other noise, other jitter of the picks, the same background.
     """
 
     seed: int
@@ -211,9 +212,10 @@ class Recipe:
     front_mm: float | None = None
     front_width_mm: float = 25.0
     pick_jitter_px: float = 1.0
+    take: int = 0
     frame: int | None = None
-    supersampling: int = 4
-    substeps: int = 2
+    supersampling: int = 2
+    substeps: int = 4
     title: str = ""
 
     def limb(self, name: str) -> Limb:

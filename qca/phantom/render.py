@@ -79,7 +79,7 @@ def quanta(intensity: Image, recipe: Recipe) -> Image:
     if not np.isfinite(recipe.photons_per_px):
         return intensity
     expected = np.rint(intensity * recipe.photons_per_px * _QUANTUM_GRID) / _QUANTUM_GRID
-    drawn = np.random.default_rng([recipe.seed, 2, recipe.frame or 0]).poisson(expected)
+    drawn = np.random.default_rng([recipe.seed, 2, recipe.frame or 0, recipe.take]).poisson(expected)
     return drawn / recipe.photons_per_px
 
 
@@ -114,7 +114,7 @@ def render(recipe: Recipe) -> RenderedPhantom:
 
 def picks_of(recipe: Recipe) -> Picks:
     """Points a person would give for this frame, off by the recipe's jitter (normal, per axis)."""
-    rng = np.random.default_rng([recipe.seed, 3])
+    rng = np.random.default_rng([recipe.seed, 3, recipe.take])
     tubes = limb_tubes(recipe)
 
     def jittered(point_mm: npt.NDArray[np.float64]) -> tuple[float, float]:

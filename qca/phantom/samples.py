@@ -17,7 +17,7 @@ from qca.json_text import write_json
 from qca.phantom.cine import filling_run
 from qca.phantom.files import PhantomFile, file_contents
 from qca.phantom.recipe import Background, Grey, GuideWire, Lesion, Optics, Recipe
-from qca.phantom.scenes import left_coronary, right_coronary, second_diagonal, single_vessel
+from qca.phantom.scenes import Look, left_coronary, right_coronary, second_diagonal, single_vessel
 from qca.phantom.xa_file import XaHeader
 from qca.whole_file import write_together
 
@@ -55,7 +55,7 @@ def _finish(
 
 
 def _left(seed: int, lesions: dict[str, Lesion]) -> Recipe:
-    recipe = left_coronary(seed, lesions, widths_mm=(3.6, 3.0, 2.4), grey=Grey(bits=12), mm_per_px=0.2)
+    recipe = left_coronary(seed, lesions, Look((3.6, 3.0, 2.4), Grey(bits=12), 0.2))
     background = Background(tissue_mm=5.0, ribs_mm=2.0, spine_mm=8.0, diaphragm_mm=22.0, texture_mm=0.2)
     return _finish(recipe, photons=1200.0, blur_mm=0.2, background=background)
 
@@ -73,13 +73,12 @@ def _bifurcation() -> PhantomFile:
 def _bifurcation_after() -> PhantomFile:
     lesions = {"proximal": Lesion(10.5, 11.0, 8.0), "side": Lesion(4.2, 7.0, 22.0)}
     header = XaHeader(primary_angle_deg=4.0, secondary_angle_deg=32.0)
-    return PhantomFile("bifurcation_after", (_left(2102, lesions),), "dicom", header=header)
+    recipe = replace(_left(2101, lesions), take=1)
+    return PhantomFile("bifurcation_after", (recipe,), "dicom", header=header)
 
 
 def _filling_run() -> PhantomFile:
-    recipe = right_coronary(
-        2103, {"distal": Lesion(9.0, 10.0, 58.0, "skewed")}, widths_mm=(3.4, 2.6, 2.3), grey=Grey(bits=8), mm_per_px=0.2
-    )
+    recipe = right_coronary(2103, {"distal": Lesion(9.0, 10.0, 58.0, "skewed")}, Look((3.4, 2.6, 2.3), Grey(bits=8)))
     background = Background(tissue_mm=5.0, ribs_mm=2.0, spine_mm=8.0, diaphragm_mm=18.0, texture_mm=0.2)
     recipe = _finish(recipe, photons=900.0, blur_mm=0.22, background=background)
     frames = filling_run(recipe, count=12, frames_per_beat=11.0, diastole=10, mm_per_frame=26.0)
@@ -89,14 +88,14 @@ def _filling_run() -> PhantomFile:
 
 def _eight_bit() -> PhantomFile:
     lesions = {"distal": Lesion(10.0, 10.0, 57.0, "plateau"), "side": Lesion(8.5, 8.0, 61.0, "cosine", 0.6)}
-    recipe = second_diagonal(2104, lesions, widths_mm=(3.3, 2.8, 2.2), grey=Grey(bits=8), mm_per_px=0.21)
+    recipe = second_diagonal(2104, lesions, Look((3.3, 2.8, 2.2), Grey(bits=8), 0.21))
     background = Background(tissue_mm=6.0, ribs_mm=2.5, texture_mm=0.2)
     return PhantomFile("eight_bit", (_finish(recipe, photons=700.0, blur_mm=0.22, background=background),), "png")
 
 
 def _segment() -> PhantomFile:
     lesion = Lesion(45.0, 16.0, 64.0, "plateau", 0.4)
-    recipe = single_vessel(2105, lesion, width_mm=3.2, grey=Grey(bits=16, offset_level=0.03), mm_per_px=0.2)
+    recipe = single_vessel(2105, lesion, Look((3.2,), Grey(bits=16, offset_level=0.03), 0.2))
     background = Background(tissue_mm=5.0, ribs_mm=1.5, spine_mm=6.0, texture_mm=0.2)
     return PhantomFile("segment", (_finish(recipe, photons=1500.0, blur_mm=0.18, background=background),), "png")
 
@@ -104,7 +103,7 @@ def _segment() -> PhantomFile:
 def _diffuse_side() -> PhantomFile:
     # the plateau of the lesion is longer than the limb: no healthy part is left to take a reference from
     lesions = {"proximal": Lesion(12.0, 9.0, 40.0), "side": Lesion(14.0, 60.0, 45.0, "plateau")}
-    recipe = right_coronary(2106, lesions, widths_mm=(3.5, 2.8, 2.5), grey=Grey(bits=10), mm_per_px=0.2)
+    recipe = right_coronary(2106, lesions, Look((3.5, 2.8, 2.5), Grey(bits=10), 0.2))
     background = Background(tissue_mm=4.0, ribs_mm=2.0, diaphragm_mm=15.0, texture_mm=0.15)
     recipe = _finish(recipe, photons=1000.0, blur_mm=0.2, background=background)
     header = XaHeader(primary_angle_deg=38.0, secondary_angle_deg=20.0)
@@ -113,7 +112,7 @@ def _diffuse_side() -> PhantomFile:
 
 def _ostial_side() -> PhantomFile:
     lesions = {"side": Lesion(3.0, 6.5, 68.0)}
-    recipe = second_diagonal(2107, lesions, widths_mm=(3.4, 2.9, 2.3), grey=Grey(bits=8, gamma=1.0), mm_per_px=0.19)
+    recipe = second_diagonal(2107, lesions, Look((3.4, 2.9, 2.3), Grey(bits=8), 0.19))
     background = Background(tissue_mm=6.0, ribs_mm=2.0, diaphragm_mm=16.0, texture_mm=0.2)
     recipe = _finish(recipe, photons=1800.0, blur_mm=0.19, background=background, scatter=0.2)
     return PhantomFile("ostial_side", (recipe,), "png")
@@ -122,7 +121,7 @@ def _ostial_side() -> PhantomFile:
 def _log_mapped() -> PhantomFile:
     lesions = {"proximal": Lesion(12.0, 12.0, 54.0, "skewed"), "distal": Lesion(7.0, 9.0, 63.0)}
     grey = Grey(bits=12, mapping="log", background_level=0.7, log_span=0.3)
-    recipe = left_coronary(2108, lesions, widths_mm=(3.5, 2.8, 2.3), grey=grey, mm_per_px=0.2)
+    recipe = left_coronary(2108, lesions, Look((3.5, 2.8, 2.3), grey, 0.2))
     background = Background(tissue_mm=5.0, ribs_mm=2.0, spine_mm=6.0, texture_mm=0.2)
     recipe = _finish(recipe, photons=1500.0, blur_mm=0.2, background=background)
     header = XaHeader(primary_angle_deg=-2.0, secondary_angle_deg=35.0)
@@ -131,9 +130,13 @@ def _log_mapped() -> PhantomFile:
 
 def _header_scale() -> PhantomFile:
     lesions = {"distal": Lesion(4.0, 8.0, 55.0, "cosine", 0.5)}
-    recipe = second_diagonal(2109, lesions, widths_mm=(3.1, 2.6, 2.1), grey=Grey(bits=12), mm_per_px=0.18)
+    recipe = second_diagonal(2109, lesions, Look((3.1, 2.6, 2.1), Grey(bits=12), 0.18))
     background = Background(tissue_mm=5.0, ribs_mm=2.5, texture_mm=0.2)
-    recipe = replace(_finish(recipe, photons=1100.0, blur_mm=0.2, background=background), catheter=None)
+    # the vessel comes in from outside the frame
+    proximal, *others = recipe.limbs
+    proximal = replace(proximal, path=replace(proximal.path, length_mm=80.0))
+    recipe = replace(recipe, limbs=(proximal, *others), catheter=None)
+    recipe = _finish(recipe, photons=1100.0, blur_mm=0.2, background=background)
     header = XaHeader(primary_angle_deg=88.0, secondary_angle_deg=2.0)
     return PhantomFile("header_scale", (recipe,), "dicom", header=header, scale_from_header=True)
 
@@ -141,7 +144,7 @@ def _header_scale() -> PhantomFile:
 def _wire_in_place() -> PhantomFile:
     lesions = {"proximal": Lesion(11.0, 10.0, 45.0), "distal": Lesion(9.0, 11.0, 72.0)}
     grey = Grey(bits=8, mapping="gamma", gamma=0.7)
-    recipe = left_coronary(2110, lesions, widths_mm=(3.7, 3.0, 2.5), grey=grey, mm_per_px=0.2)
+    recipe = left_coronary(2110, lesions, Look((3.7, 3.0, 2.5), grey, 0.2))
     background = Background(tissue_mm=5.0, ribs_mm=2.0, diaphragm_mm=20.0, texture_mm=0.2)
     recipe = _finish(recipe, photons=1300.0, blur_mm=0.2, background=background)
     recipe = replace(recipe, guide_wire=GuideWire(("proximal", "distal"), offset=0.5))

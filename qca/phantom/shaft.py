@@ -46,6 +46,6 @@ def random_shaft(rng: np.random.Generator, recipe: Recipe, ranges: Ranges) -> Ca
             diameter - 2 * _WALL_MM,
             contrast * wall_ratio,
             filling,
-            (float(seen[0]), float(min(seen[-1], seen[0] + rng.uniform(20.0, 30.0)))),
+            pick_mm=(float(seen[0]), float(min(seen[-1], seen[0] + rng.uniform(20.0, 30.0)))),
         )
     return None

@@ -70,6 +70,7 @@ def xa_bytes(frames: list[Stored], recipe: Recipe, header: XaHeader | None = Non
     """
     from pydicom.dataset import Dataset, FileMetaDataset
     from pydicom.filewriter import dcmwrite
+    from pydicom.uid import UID
 
     header = header or XaHeader()
     if recipe.grey.bits not in (8, 10, 12, 16):
@@ -83,10 +84,10 @@ def xa_bytes(frames: list[Stored], recipe: Recipe, header: XaHeader | None = Non
         _describe_cine(dataset, len(frames), header)
     _put_pixels(dataset, frames, recipe.grey.bits, compressed=header.compressed)
     meta = FileMetaDataset()
-    meta.MediaStorageSOPClassUID = _XA_STORAGE
+    meta.MediaStorageSOPClassUID = UID(_XA_STORAGE)
     meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
-    meta.TransferSyntaxUID = _JPEG_LOSSLESS_SV1 if header.compressed else _EXPLICIT_LITTLE
-    meta.ImplementationClassUID = _IMPLEMENTATION_UID
+    meta.TransferSyntaxUID = UID(_JPEG_LOSSLESS_SV1 if header.compressed else _EXPLICIT_LITTLE)
+    meta.ImplementationClassUID = UID(_IMPLEMENTATION_UID)
     meta.ImplementationVersionName = "QCA_PHANTOM"
     dataset.file_meta = meta
     buffer = io.BytesIO()
