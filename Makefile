@@ -68,7 +68,7 @@ bench: tests-ready
 	@set -e; for script in tests/bench/bench_*.py; do echo "== $$script"; $(PY) $$script; done
 
 samples: core
-	$(PY) -m ui.cli phantom samples
+	$(PY) -m qca.phantom.samples sample_images
 
 # tables and help in README.md, JSON Schemas in docs/
 generated: core

@@ -57,8 +57,11 @@ def flags_table() -> str:
     """Every flag with its code, its name and what it means."""
     from qca.flags import FLAGS
 
-    rows = [(f"`{flag.code}`", flag.name, flag.long) for flag in FLAGS.values()]
-    return table(("Code", "Name", "What it means and what to do"), rows)
+    rows = [
+        (f"`{flag.code}`", flag.name, flag.long, flag.advice, "no" if flag.untrusted else "yes")
+        for flag in FLAGS.values()
+    ]
+    return table(("Code", "Name", "What it means", "What to do", "Number still usable"), rows)
 
 
 def help_text(*arguments: str) -> str:
@@ -100,8 +103,8 @@ def filled(text: str) -> str:
         If a block has no place in the text.
     """
     for name, content in blocks().items():
-        pattern = re.compile(f"(<!-- generated: {name} -->\n).*?(\n<!-- end: {name} -->)", re.DOTALL)
-        text, count = pattern.subn(lambda match, content=content: match[1] + content + match[2], text)
+        pattern = re.compile(f"(<!-- generated: {name} -->\n).*?(<!-- end: {name} -->)", re.DOTALL)
+        text, count = pattern.subn(lambda match, content=content: match[1] + content + "\n" + match[2], text)
         if count != 1:
             msg = f"README.md needs the block {name!r} once, found {count}"
             raise ValueError(msg)

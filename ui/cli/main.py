@@ -122,4 +122,5 @@ def _sentence(error: QcaError) -> str:
         place.append(f"frame {error.frame}")
     if error.limb and error.limb not in message:
         place.append(f"{error.limb} limb")
-    return f"{', '.join(place)}: {message}" if place else message
+    sentence = f"{', '.join(place)}: {message}" if place else message
+    return sentence if sentence.endswith((".", "?", "!")) else sentence + "."
