@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from qca.document import parse_reading, reading_text
 from qca.phantom import random_bifurcation, render
 from qca.pipeline import measure
 from qca.report.html import report_html
@@ -46,3 +47,11 @@ def test_profile_has_one_row_for_each_position(measured):
     lines = profile_csv(reading).splitlines()
     assert len(lines) == 1 + sum(len(limb.profile.position_px) for limb in reading.limbs.values())
     assert {line.count(",") for line in lines} == {len(PROFILE_COLUMNS) - 1}
+
+
+def test_a_reading_from_its_json_gives_the_same_documents(measured):
+    frame, reading = measured
+    again = parse_reading(reading_text(reading))
+    assert text_table(again) == text_table(reading)
+    assert profile_csv(again) == profile_csv(reading)
+    assert report_html(again, frame) == report_html(reading, frame)
