@@ -38,6 +38,6 @@ def sample(name: str) -> tuple[Path, Path]:
     picks = folder / f"{name}.picks.json"
     image = next((folder / f"{name}{kind}" for kind in _KINDS if (folder / f"{name}{kind}").exists()), None)
     if image is None or not picks.exists():
-        msg = f"The sample {name!r} is not complete in {folder}: rebuild it with  python -m qca.phantom.samples {folder}"
+        msg = f"The sample {name!r} is not complete in {folder}: run  make samples  in the checkout."
         raise InputError(msg)
     return image, picks
