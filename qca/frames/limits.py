@@ -14,7 +14,7 @@ MAX_FILE_BYTES = 16 * 1024**3
 MAX_HEADER_BYTES = 64 * 1024**2
 """What is kept of a header; an Enhanced XA header takes about 2 kB per frame."""
 
-MAX_ELEMENTS = 1_000_000
+MAX_ELEMENTS = 500_000
 """Data elements, fragments and items walked over in one file."""
 
 MAX_DEPTH = 16

@@ -54,9 +54,12 @@ class PngFrames:
         import imagecodecs
 
         record = self.record
-        data = SIGNATURE + b"".join(source.read(offset, length) for offset, length in self.chunks)
+        chunks = [source.read(offset, length) for offset, length in self.chunks]
+        if not all(_sound(chunk) for chunk in chunks):
+            msg = f"{record.file} has damaged picture data (a checksum is wrong): save or copy it again."
+            raise InputError(msg, file=record.file)
         try:
-            found = imagecodecs.png_decode(data)
+            found = imagecodecs.png_decode(SIGNATURE + b"".join(chunks))
         except (RuntimeError, ValueError, MemoryError) as error:
             msg = f"{record.file} has damaged picture data: save or copy it again."
             raise InputError(msg, file=record.file) from error
@@ -138,7 +141,7 @@ def _header(source: FileBytes, chunk: tuple[int, int]) -> tuple[int, int, int, b
     """Columns, rows, bits, interlaced and kind of colour of a checked IHDR chunk."""
     name = source.name
     raw = source.read(*chunk)
-    if len(raw) != 25 or zlib.crc32(raw[4:21]) != struct.unpack(">I", raw[21:])[0]:
+    if len(raw) != 25 or not _sound(raw):
         msg = f"{name} has a damaged PNG header: save or copy it again."
         raise InputError(msg, file=name)
     columns, rows, bits, colour, coding, filtering, interlace = struct.unpack(">IIBBBBB", raw[8:21])
@@ -152,3 +155,8 @@ def _header(source: FileBytes, chunk: tuple[int, int]) -> tuple[int, int, int, b
         msg = f"{name} has {bits} bit per value; 8 and 16 bit grey can be measured: save it as 8 or 16 bit grey."
         raise UnsupportedFrame(msg, file=name)
     return columns, rows, bits, bool(interlace), _KINDS[colour]
+
+
+def _sound(chunk: bytes) -> bool:
+    """Hold a chunk, length field to checksum, against its checksum."""
+    return len(chunk) >= 12 and zlib.crc32(chunk[4:-4]) == struct.unpack(">I", chunk[-4:])[0]

@@ -16,7 +16,6 @@ from pydicom.uid import (
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
-    RLELossless,
 )
 
 from qca.errors import QcaError

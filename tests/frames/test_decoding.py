@@ -131,6 +131,15 @@ def test_twelve_bit_extended_jpeg_is_what_gdcm_itself_decodes(tmp_path):
     assert frame.lossy
 
 
+@pytest.mark.parametrize("bits", [8, 12, 16])
+def test_high_throughput_jpeg_2000_is_what_openjph_decodes(tmp_path, bits):
+    """The reader uses OpenJPEG, which refuses damaged frames; OpenJPH is the second decoder."""
+    frames = run(bits=bits)
+    path = write(tmp_path / "run.dcm", frames, syntax=JPEG + "201", encode=imagecodecs.htj2k_encode, bits=bits)
+    other = imagecodecs.htj2k_decode(imagecodecs.htj2k_encode(frames[1]))
+    assert np.array_equal(open_frame(path, 1).pixels, other)
+
+
 def test_jpeg_ls_is_what_charls_decodes_through_pyjpegls(tmp_path):
     pytest.importorskip("jpeg_ls", reason="pyjpegls is not installed: no second decoder to compare with")
     frames = run(bits=12)
@@ -153,12 +162,12 @@ def test_frames_in_several_fragments(tmp_path, parts, offsets):
 
 
 def refragmented(data, streams, parts, *, offsets):
-    """Cut every codestream of an encapsulated file into ``parts`` fragments, with a Basic Offset Table or an empty one."""
+    """Cut every codestream of an encapsulated file into ``parts`` fragments, with an offset table or an empty one."""
     head = data[: data.index(b"\xe0\x7f\x10\x00OB") + 12]
     body, starts = b"", []
-    for stream in streams:
+    for coded in streams:
         starts.append(len(body))
-        stream += b"\0" * (-len(stream) % (2 * parts))
+        stream = coded + b"\0" * (-len(coded) % (2 * parts))
         step = len(stream) // parts
         for part in range(parts):
             body += b"\xfe\xff\x00\xe0" + step.to_bytes(4, "little") + stream[part * step : (part + 1) * step]

@@ -9,7 +9,7 @@ from qca.frames import FrameSource, open_frame, probe
 from tests.frames.files import ENHANCED_XA, dataset, item, items, replace_value, run, write
 
 
-def lut(bits=16, entries=4096, first=0, falling=False, **more):
+def lut(*, bits=16, entries=4096, first=0, falling=False, **more):
     curve = np.round((2**bits - 1) * (np.exp(np.linspace(0, 3, entries)) - 1) / (np.e**3 - 1)).astype(np.uint16)
     curve = curve[::-1] if falling else curve
     one = item(LUTDescriptor=[entries % 65536, first, bits], **more)

@@ -147,7 +147,9 @@ def groups(k):
         ProjectionPixelCalibrationSequence=items(
             item(ObjectPixelSpacingInCenterOfBeam=[0.15 + 0.01 * k, 0.15 + 0.01 * k], BeamAngle=0.0)
         ),
-        FrameContentSequence=items(item(FrameAcquisitionDateTime=f"2001010123595{9 if k == 0 else 9}.{k * 60000:06d}")),
+        FrameContentSequence=items(
+            item(FrameAcquisitionDateTime=("20010101235959.95", "20010102000000.01", "20010102000000.07")[k])
+        ),
         CardiacSynchronizationSequence=items(item(NominalCardiacTriggerDelayTime=float([120, 180, 5][k]))),
     )
 

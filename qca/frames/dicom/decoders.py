@@ -1,6 +1,6 @@
 """One compressed frame to stored values.
 
-All codestreams go to imagecodecs (BSD; libjpeg-turbo, CharLS, OpenJPEG, OpenJPH), each decoded once, into memory whose
+All codestreams go to imagecodecs (BSD; libjpeg-turbo, CharLS, OpenJPEG), each decoded once, into memory whose
 size comes from the checked header. A built-in dispatcher is not used on purpose: the codestream, not the transfer
 syntax, says which decoder it needs (files with a baseline codestream under a lossless syntax exist).
 """
@@ -61,7 +61,7 @@ def decode_codestream(data: bytes, layout: PixelFormat, name: str, index: int) -
         "jpeg lossless": imagecodecs.jpeg8_decode,
         "jpeg-ls": imagecodecs.jpegls_decode,
         "jpeg 2000": imagecodecs.jpeg2k_decode,
-        "htj2k": imagecodecs.htj2k_decode,
+        "htj2k": imagecodecs.jpeg2k_decode,  # imagecodecs.htj2k_decode prints its errors and returns half a picture
     }[stream.kind]
     try:
         found: Any = decoder(stream.data)

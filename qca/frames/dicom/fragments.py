@@ -63,7 +63,7 @@ def find_fragments(source: Bytes, start: int, declared: int, extended: bytes, *,
     if not one_each and len(spans) != declared:
         table = _offsets(extended, "Q") or _offsets(basic, "I")
         starts = _by_table(spans, table) or _by_beginning(source, spans, declared)
-        frames = tuple(spans[first:last] for first, last in zip(starts, (*starts[1:], len(spans)), strict=True))
+        frames = tuple(spans[first:last] for first, last in itertools.pairwise((*starts, len(spans)))) if spans else ()
     if len(frames) > MAX_FRAMES:
         msg = f"{source.name} holds {len(frames)} frames, more than the {MAX_FRAMES} that are read: split the run."
         raise InputError(msg, file=source.name)
