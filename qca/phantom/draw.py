@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from qca.errors import InputError
 from qca.phantom.attenuation import iodine_cm2_per_g
 from qca.phantom.confluence import mouth_s
 from qca.phantom.curve import Curve
@@ -42,7 +43,7 @@ def random_bifurcation(seed: int, ranges: Ranges = RANGES, **changes: object) ->
 
     Raises
     ------
-    RuntimeError
+    InputError
         If the ranges leave no room for limbs and catheter in the frame.
     """
     ranges = replace(ranges, **changes)  # type: ignore[arg-type]
@@ -58,8 +59,8 @@ def random_bifurcation(seed: int, ranges: Ranges = RANGES, **changes: object) ->
         catheter = random_shaft(rng, recipe, ranges)
         if catheter is not None:
             return replace(recipe, catheter=catheter)
-    msg = f"no room for limbs and catheter in {_TRIES} tries with seed {seed}; ask for shorter limbs or larger pixels"
-    raise RuntimeError(msg)
+    msg = f"No room for limbs and catheter with seed {seed} in {_TRIES} tries: take larger pixels or a larger frame."
+    raise InputError(msg)
 
 
 def random_segment(seed: int, ranges: Ranges = RANGES, **changes: object) -> Recipe:
@@ -92,8 +93,8 @@ def random_segment(seed: int, ranges: Ranges = RANGES, **changes: object) -> Rec
         catheter = random_shaft(rng, recipe, ranges)
         if catheter is not None:
             return replace(recipe, catheter=catheter)
-    msg = f"no room for segment and catheter in {_TRIES} tries with seed {seed}; ask for shorter limbs or larger pixels"
-    raise RuntimeError(msg)
+    msg = f"No room for segment and catheter with seed {seed} in {_TRIES} tries: take larger pixels or a larger frame."
+    raise InputError(msg)
 
 
 def _log_uniform(rng: np.random.Generator, limits: Range) -> float:

@@ -7,10 +7,15 @@ branching point outwards (from the start of a segment).
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal
 
 Point = tuple[float, float]
+
+_LARGEST_FRAME = 4096
+_LONGEST_MM = 1000.0
 LimbName = Literal["proximal", "distal", "side", "segment"]
 
 
@@ -218,6 +223,18 @@ class Recipe:
     substeps: int = 4
     title: str = ""
 
+    def __post_init__(self) -> None:
+        """Refuse a recipe that cannot be rendered."""
+        for what, value, low, high in _limits(self):
+            if not low <= value <= high:
+                msg = f"{what} must lie between {low:g} and {high:g}, not {value!r}"
+                raise ValueError(msg)
+        names = tuple(limb.name for limb in self.limbs)
+        wanted = ("segment",) if self.kind == "segment" else ("proximal", "distal", "side")
+        if names not in ((), wanted):
+            msg = f"limbs of a {self.kind} are {', '.join(wanted)} in this order, not {', '.join(names)}"
+            raise ValueError(msg)
+
     def limb(self, name: str) -> Limb:
         """Return the limb called ``name``.
 
@@ -230,3 +247,39 @@ class Recipe:
             if limb.name == name:
                 return limb
         raise KeyError(name)
+
+
+def _limits(recipe: Recipe) -> Iterator[tuple[str, float, float, float]]:
+    """Numbers that would break or stall the renderer: name, value, smallest, largest. NaN is outside of everything."""
+    optics, grey = recipe.optics, recipe.grey
+    yield "seed", recipe.seed, 0, 2**63
+    yield "rows", recipe.rows, 16, _LARGEST_FRAME
+    yield "columns", recipe.columns, 16, _LARGEST_FRAME
+    yield "mm_per_px", recipe.mm_per_px, 0.01, 2.0
+    yield "iodine_mg_per_ml", recipe.iodine_mg_per_ml, 0.0, 500.0
+    yield "energy_kev", recipe.energy_kev, 30.0, 100.0
+    if not math.isnan(recipe.photons_per_px):
+        yield "photons_per_px", recipe.photons_per_px, 1.0, math.inf
+    yield "supersampling", recipe.supersampling, 1, 8
+    yield "substeps", recipe.substeps, 1, 8
+    yield "optics.blur_mm", optics.blur_mm, 0.02, 5.0
+    yield "optics.motion_mm", optics.motion_mm, 0.0, 20.0
+    yield "optics.after_detection", optics.after_detection, 0.0, 0.95
+    yield "optics.scatter_fraction", optics.scatter_fraction, 0.0, 0.9
+    yield "optics.glare_fraction", optics.glare_fraction, 0.0, 0.9 - optics.scatter_fraction
+    yield "optics.scatter_mm", optics.scatter_mm, 0.1, 1000.0
+    yield "optics.glare_mm", optics.glare_mm, 0.1, 1000.0
+    yield "grey.bits", grey.bits, 8, 16
+    yield "grey.log_span", grey.log_span, 0.01, 10.0
+    for limb in recipe.limbs:
+        yield f"{limb.name}: length_mm", limb.path.length_mm, 0.5, _LONGEST_MM
+        yield f"{limb.name}: diameter_mm", limb.diameter_mm, 0.05, 30.0
+        yield f"{limb.name}: depth_ratio", limb.depth_ratio, 0.1, 10.0
+        for lesion in limb.lesions:
+            yield f"{limb.name}: lesion length_mm", lesion.length_mm, 0.1, _LONGEST_MM
+            yield f"{limb.name}: lesion ds_percent", lesion.ds_percent, 0.0, 99.0
+    for vessel in recipe.vessels:
+        yield "vessel: length_mm", vessel.path.length_mm, 0.5, _LONGEST_MM
+    if recipe.catheter is not None:
+        yield "catheter: length_mm", recipe.catheter.path.length_mm, 0.5, _LONGEST_MM
+        yield "catheter: diameter_mm", recipe.catheter.diameter_mm, 0.1, 30.0

@@ -127,6 +127,9 @@ def truth_of(recipe: Recipe) -> Truth:
     ValueError
         If a limb's pick lies inside the confluence or beyond its path.
     """
+    if not recipe.limbs:
+        msg = "a recipe without limbs has no truth"
+        raise ValueError(msg)
     tubes = limb_tubes(recipe)
     origin = recipe.branching_point_mm
     limbs: dict[str, LimbTruth]
