@@ -1,7 +1,7 @@
 """Damage files at random and read them: a Frame or a QcaError must come out, soon and in little memory.
 
-Run as a script for a long round: ``python -m tests.frames.fuzz --rounds 2000``. Each file is read in this process; what is
-being read stands in ``--trace``, so that even a crash can be traced to its seed.
+Run as a script for a long round: ``python -m tests.frames.fuzz --rounds 2000``. What is being read stands in the file
+``--trace``, so that even a crash of a decoder can be traced to its seed.
 """
 
 from __future__ import annotations

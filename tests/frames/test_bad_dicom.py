@@ -1,4 +1,4 @@
-"""DICOM files that are damaged, forged, or of another kind: one sentence each, before any decoder and without memory."""
+"""DICOM files that are damaged, forged, or of another kind: one sentence each, before a decoder takes memory."""
 
 import io
 import struct
@@ -112,13 +112,13 @@ def test_files_cut_short_anywhere(tmp_path, syntax):
         try:
             frame = open_frame(path, 2)
         except InputError as error:
-            assert str(error).endswith(".")
-            outcomes.add("refused")
+            outcomes.add("refused" if str(error).endswith(".") else str(error))
         else:
             # Deflated streams may end a few bytes early and still give all frames; others lose the last value.
             assert np.array_equal(frame.pixels, frames[2])
             outcomes.add("read")
     assert "refused" in outcomes
+    assert outcomes <= {"refused", "read"}
 
 
 def test_a_run_cut_short_keeps_its_whole_frames(tmp_path):

@@ -5,6 +5,7 @@ import warnings
 import imagecodecs
 import numpy as np
 import pytest
+from pydicom import dcmread
 from pydicom.encaps import encapsulate_extended
 from pydicom.pixels import pixel_array
 
@@ -43,8 +44,10 @@ def test_uncompressed_values_are_the_written_ones(tmp_path, syntax, bits):
 def test_odd_frames_of_eight_bits_follow_each_other_without_a_gap(tmp_path, syntax):
     frames = run(frames=4, rows=5, columns=7, bits=8)
     path = write(tmp_path / "odd.dcm", frames, syntax=syntax)
+    other = dcmread(path).pixel_array
     for index in range(4):
         assert np.array_equal(open_frame(path, index).pixels, frames[index])
+        assert np.array_equal(open_frame(path, index).pixels, other[index])
 
 
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])

@@ -114,10 +114,8 @@ def test_names_with_strange_characters_do_no_harm(tmp_path):
 
 def test_importing_costs_no_codec_and_no_dicom_library():
     """The start of a command must not pay for decoders it may not need."""
-    code = (
-        "import sys, qca.frames; "
-        "print([m for m in ('pydicom', 'imagecodecs', 'scipy', 'cv2', 'skimage', 'tifffile', 'PIL') if m in sys.modules])"
-    )
+    heavy = ("pydicom", "imagecodecs", "scipy", "cv2", "skimage", "tifffile", "PIL")
+    code = f"import sys, qca.frames; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
 

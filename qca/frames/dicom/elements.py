@@ -12,6 +12,7 @@ import struct
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Literal, NoReturn
 
 from qca.errors import InputError
@@ -269,8 +270,17 @@ def keep(walk: Walk, place: Place) -> Element:
     return Element(place.tag, place.vr, walk.source.read(place.offset, length), place.coding)
 
 
-def sequence_items(element: Element, name: str) -> tuple[tuple[int, int], ...]:
-    """First byte and the byte after the last, inside the element's value, of each item of a sequence.
+def sequence_items(element: Element, name: str, most: int | None = None) -> tuple[tuple[int, int], ...]:
+    """Find the items of a sequence: first byte and the byte after the last of each, inside the element's value.
+
+    Parameters
+    ----------
+    element : Element
+        The sequence.
+    name : str
+        File name, for messages.
+    most : int or None
+        Stop after so many items.
 
     Raises
     ------
@@ -278,7 +288,8 @@ def sequence_items(element: Element, name: str) -> tuple[tuple[int, int], ...]:
         If the value is not a sequence of items.
     """
     walk = Walk(MemoryBytes(element.value, name))
-    return tuple(span for span in walk.items(0, len(element.value), _inside(element)) if span[1] >= 0)
+    spans = islice(walk.items(0, len(element.value), _inside(element)), most)
+    return tuple(span for span in spans if span[1] >= 0)
 
 
 def item_elements(element: Element, span: tuple[int, int], wanted: frozenset[int], name: str) -> Mapping[int, Element]:

@@ -35,6 +35,7 @@ from qca.frames.dicom.values import NotANumber, code, identifier, numbers
 from qca.frames.limits import MAX_FRAMES, MAX_SIDE
 
 _PREAMBLE = 128
+_MOST_TABLES = 16
 _COLOURS = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_PARTIAL_420", "YBR_ICT", "YBR_RCT", "PALETTE COLOR", "MONOCHROME2")
 _NOTHING: Mapping[int, Element] = {}
 
@@ -61,14 +62,14 @@ class View:
         for level in (*self.levels, self.top):
             if attribute.tag in level:
                 element = level[attribute.tag]
-                spans = sequence_items(element, self.name)
-                return tuple(item_elements(element, span, at.WANTED, self.name) for span in spans[:16])
+                spans = sequence_items(element, self.name, _MOST_TABLES)
+                return tuple(item_elements(element, span, at.WANTED, self.name) for span in spans)
         return ()
 
     def _group(self, level: Mapping[int, Element], tag: int) -> Mapping[int, Element]:
         if tag not in level:
             return _NOTHING
-        spans = sequence_items(level[tag], self.name)
+        spans = sequence_items(level[tag], self.name, 1)
         return item_elements(level[tag], spans[0], at.WANTED, self.name) if spans else _NOTHING
 
 
@@ -159,7 +160,7 @@ def read_header(source: FileBytes) -> DicomHeader:
         msg = f"{name} has no pixel data: it is cut short or only a header; copy it again."
         raise InputError(msg, file=name)
     shared, per_frame = top.get(at.SHARED.tag), top.get(at.PER_FRAME.tag)
-    shared_spans = sequence_items(shared, name) if shared is not None else ()
+    shared_spans = sequence_items(shared, name, 1) if shared is not None else ()
     return DicomHeader(
         name=name,
         syntax=syntax,
