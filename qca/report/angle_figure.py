@@ -20,6 +20,8 @@ _RIM = 30.0
 _CENTRE = (190.0, 0.0)
 _REACH = 92.0
 """Drawn length of a limb's chord, canvas units."""
+_LABEL_HALF = 36.0
+"""Distance that a label keeps from the chords beside it, canvas units."""
 _ARC = {"A": 40.0, "B": 50.0, "C": 30.0}
 """Radius of each arc, canvas units."""
 
@@ -126,23 +128,21 @@ def _chord(name: str, turn: float) -> list[str]:
 
 
 def _arc(angle: LimbAngle, directions: dict[str, float]) -> list[str]:
-    """Arc between two limbs on the side where the third limb is not."""
+    """Arc of the angle below 180 degrees between two limbs, which is the one that is measured."""
     first, second = (directions[name] for name in angle.between)
-    third = next(turn for name, turn in directions.items() if name not in angle.between)
     sweep = (second - first) % (2 * math.pi)
-    if (third - first) % (2 * math.pi) < sweep:
+    if sweep > math.pi:
         first, sweep = second, 2 * math.pi - sweep
     radius = _ARC[angle.letter]
     (x1, y1), (x2, y2) = _at(first, radius), _at(first + sweep, radius)
-    large = 1 if sweep > math.pi else 0
-    path = f"M{coordinate(x1)},{coordinate(y1)}A{radius:g},{radius:g} 0 {large} 1 {coordinate(x2)},{coordinate(y2)}"
+    path = f"M{coordinate(x1)},{coordinate(y1)}A{radius:g},{radius:g} 0 0 1 {coordinate(x2)},{coordinate(y2)}"
     middle = first + sweep / 2
-    label_x, label_y = _at(middle, radius + 12)
+    room = _LABEL_HALF / math.sin(sweep / 2) if sweep > 0 else _REACH
+    label_x, label_y = _at(middle, min(max(radius + 12, room), _REACH))
+    anchor = "middle" if room > radius + 12 else _anchor(middle)
     return [
         element("path", {"d": path, "fill": "none", "stroke": QUIET, "stroke-width": 1.5, "data-angle": angle.letter}),
-        text_element(
-            label_x, label_y + 4.5, f"{angle.letter} {angle.value.bare_text}", text_anchor=_anchor(middle), halo=True
-        ),
+        text_element(label_x, label_y + 4.5, f"{angle.letter} {angle.value.bare_text}", text_anchor=anchor, halo=True),
     ]
 
 

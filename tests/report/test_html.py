@@ -370,3 +370,24 @@ def test_tall_pixels_are_drawn_in_their_true_shape(bifurcation):
     back = wall / [zoom, zoom * aspect] + [left - 0.5, top - 0.5]
     limb = bifurcation.reading.limbs["side"].profile
     assert np.abs(back - limb.left_px).max() < 0.005
+
+
+def test_drawn_arcs_have_the_angle_that_is_written(page, bifurcation):
+    """Chords of the fixture by hand: the arc of each letter spans the angle between its two limbs' drawn chords."""
+    chords = {e.attrs["data-of"]: e for e in page.all("line") if e.attrs.get("stroke-width") == "4"}
+    turn = {
+        name: math.atan2(float(e.attrs["y2"]) - float(e.attrs["y1"]), float(e.attrs["x2"]) - float(e.attrs["x1"]))
+        for name, e in chords.items()
+    }
+    for letter, (one, other) in {
+        "A": ("proximal", "side"),
+        "B": ("distal", "side"),
+        "C": ("proximal", "distal"),
+    }.items():
+        (arc,) = [e for e in page.all("path") if e.attrs.get("data-angle") == letter]
+        start, radius, *_, end = arc.attrs["d"].replace("A", "M").split("M")[1], *re.split("[M A]", arc.attrs["d"])[2:]
+        ends = [np.array([float(v) for v in pair.split(",")]) for pair in (start, end)]
+        chord = np.linalg.norm(ends[0] - ends[1])
+        span = 2 * math.asin(min(chord / 2 / float(radius.split(",")[0]), 1.0))
+        apart = abs((turn[one] - turn[other] + math.pi) % (2 * math.pi) - math.pi)
+        assert span == pytest.approx(apart, abs=0.01)

@@ -1,5 +1,6 @@
 """A reading from the measurement itself, so that the report and the reading cannot drift apart."""
 
+import math
 import re
 
 import pytest
@@ -7,10 +8,13 @@ import pytest
 from qca.document import parse_reading, reading_text
 from qca.phantom import random_bifurcation, render
 from qca.pipeline import measure
+from qca.report.angle_figure import chord_direction
 from qca.report.html import report_html
+from qca.report.limb_angles import limb_angles
 from qca.report.overlay import overlay_png
 from qca.report.profile import PROFILE_COLUMNS, profile_csv
 from qca.report.table import text_table
+from qca.sizing.worksheet import plan
 
 
 @pytest.fixture(scope="module")
@@ -55,3 +59,22 @@ def test_a_reading_from_its_json_gives_the_same_documents(measured):
     assert text_table(again) == text_table(reading)
     assert profile_csv(again) == profile_csv(reading)
     assert report_html(again, frame) == report_html(reading, frame)
+
+
+def test_the_sketch_has_the_angles_that_it_writes(measured):
+    _, reading = measured
+    chord = reading.settings.angle_chord_mm / reading.scale.mm_per_px
+    turns = {
+        name: math.degrees(chord_direction(limb.profile, reading.branching_point_px, chord))
+        for name, limb in reading.limbs.items()
+    }
+    for angle in limb_angles(reading):
+        one, other = (turns[name] for name in angle.between)
+        assert abs((one - other + 180) % 360 - 180) == pytest.approx(angle.value.value, abs=1.5)
+
+
+def test_the_worksheet_stands_in_the_report(measured):
+    frame, reading = measured
+    page = report_html(reading, frame, plan(reading))
+    assert '<section class="worksheet">' in page
+    assert page.index('<section class="worksheet">') < page.index("What each number means")
