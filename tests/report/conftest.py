@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+import html.parser
 import math
+import types
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -238,3 +240,68 @@ def unknown_side(bifurcation):
     angles = Angles(math.nan, math.nan, 164.9, math.nan, math.nan, 1.4)
     reading = dataclasses.replace(bifurcation.reading, limbs=limbs, medina=medina, angles=angles)
     return Case(reading, bifurcation.frame)
+
+
+VOID = {"meta", "link", "br", "img", "hr", "input"}
+
+
+class Page(html.parser.HTMLParser):
+    """Every element with its attributes and text; complains about tags that do not match."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements = []
+        self.open = []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        element = types.SimpleNamespace(tag=tag, attrs=dict(attrs), text="", inside=[e.tag for e in self.open])
+        self.elements.append(element)
+        if tag not in VOID:
+            self.open.append(element)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        assert self.open.pop().tag == tag
+
+    def handle_data(self, data):
+        for element in self.open:
+            element.text += data
+
+    def all(self, tag, **attrs):
+        wanted = {key.replace("_", "-"): value for key, value in attrs.items()}
+        return [e for e in self.elements if e.tag == tag and all(e.attrs.get(k) == v for k, v in wanted.items())]
+
+    def numbers(self, of, field):
+        return [e.attrs["value"] for e in self.all("data", data_of=of, data_field=field)]
+
+    def figures(self, name):
+        return [e for e in self.all("svg", role="img") if name in e.attrs["aria-label"]]
+
+
+@pytest.fixture(scope="session")
+def page_of():
+    """Take an HTML text apart."""
+    return Page
+
+
+@pytest.fixture(scope="session")
+def page(page_of, bifurcation):
+    return page_of(_report(bifurcation.reading, bifurcation.frame))
+
+
+@pytest.fixture(scope="session")
+def flagged_page(page_of, flagged):
+    return page_of(_report(flagged.reading, flagged.frame))
+
+
+def _report(reading, frame):
+    from qca.report.html import report_html
+
+    return report_html(reading, frame)
