@@ -31,15 +31,25 @@ class Assumptions:
         20.0, "%", "a narrowing of at least this much is covered when lengths are planned", OWN_CHOICE, 0.0, 100.0
     )
     culotte_overlap_mm: float = _number(
-        3.0, "mm", "culotte: length in the proximal main vessel of the stent with the short end", OWN_CHOICE, 0.0, 20.0
+        3.0,
+        "mm",
+        "culotte: how far the stent with the short end reaches proximal to the side branch's mouth",
+        OWN_CHOICE,
+        0.0,
+        20.0,
     )
     mini_crush_protrusion_mm: float = _number(
-        2.0, "mm", "mini-crush: length of side stent that is crushed in the proximal main vessel", OWN_CHOICE, 0.0, 10.0
+        2.0,
+        "mm",
+        "mini-crush: length of side stent pressed flat proximal to the side branch's mouth",
+        OWN_CHOICE,
+        0.0,
+        10.0,
     )
     double_kissing_protrusion_mm: float = _number(
         2.0,
         "mm",
-        "double-kissing crush: length of side stent that is crushed in the proximal main vessel",
+        "double-kissing crush: length of side stent pressed flat proximal to the mouth",
         "published descriptions of the technique: 2 mm",
         0.0,
         10.0,

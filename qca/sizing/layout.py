@@ -13,7 +13,7 @@ from typing import Literal
 
 from calib.units import Mm
 from qca.sizing.facts import Facts
-from qca.sizing.ostium import slant_length
+from qca.sizing.ostium import ostium, slant_length
 from qca.sizing.probability import probability_below
 from qca.sizing.propagation import UNKNOWN, exact, larger
 
@@ -35,9 +35,11 @@ class StentSpan:
     limb : str
         The daughter it reaches into: distal or side.
     proximal : Mm
-        Its length in the proximal main vessel.
+        How far from the carina its part in the proximal main vessel reaches.
     daughter : Mm
-        Its length in the daughter.
+        How far from the carina it reaches into the daughter.
+    length : Mm
+        Its length.
     shape : str
         Its part in the proximal main vessel: an open ``tube``, ``crushed`` against the side branch's wall, or
         ``standing`` free in the lumen as a new carina.
@@ -45,27 +47,26 @@ class StentSpan:
         The limb whose reference its diameter must be able to reach.
     takes_rest : str
         ``"proximal"`` or ``"daughter"``: where the rest of a stent goes that is longer than needed.
+    proximal_from_mm : float
+        Where its part in the proximal main vessel begins: behind the mouth for a crushed stent, else at the carina.
     """
 
     role: StentRole
     limb: Literal["distal", "side"]
     proximal: Mm
     daughter: Mm
+    length: Mm
     shape: Shape
     must_reach: Literal["proximal", "side"]
     takes_rest: Literal["proximal", "daughter"]
-
-    @property
-    def length(self) -> Mm:
-        """Length that the stent needs."""
-        return self.proximal + self.daughter
+    proximal_from_mm: float = 0.0
 
     def with_length(self, length_mm: float) -> StentSpan:
-        """Lay a stent of an actual length: the margin goes where the technique puts it, a lack is taken there."""
+        """Lay a stent of an actual length: the rest goes where the technique puts it, a lack is taken there."""
         rest = length_mm - self.length.value
         if self.takes_rest == "proximal":
-            return replace(self, proximal=exact(max(0.0, self.proximal.value + rest)))
-        return replace(self, daughter=exact(max(0.0, self.daughter.value + rest)))
+            return replace(self, length=exact(length_mm), proximal=exact(max(0.0, self.proximal.value + rest)))
+        return replace(self, length=exact(length_mm), daughter=exact(max(0.0, self.daughter.value + rest)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,35 +111,49 @@ def layout(technique: str, facts: Facts, optimisation_length_mm: float) -> Layou
         Length of the shortest optimisation balloon that fits; NaN when there is none.
     """
     cover = proximal_cover(facts, optimisation_length_mm)
-    main = StentSpan("main_stent", "distal", cover, daughter_cover(facts, "distal"), "tube", "proximal", "proximal")
+    in_distal, in_side = daughter_cover(facts, "distal"), daughter_cover(facts, "side")
+    main = StentSpan("main_stent", "distal", cover, in_distal, cover + in_distal, "tube", "proximal", "proximal")
     plan = facts.assumptions
-    side_cover = daughter_cover(facts, "side")
-    slant = slant_length(facts.reference("side"), *facts.measured.angles_deg["B"])
-
-    def side(proximal: Mm, shape: Shape = "tube", must_reach: Literal["proximal", "side"] = "side") -> StentSpan:
-        return StentSpan("side_stent", "side", proximal, side_cover, shape, must_reach, "daughter")
-
     if technique == "provisional":
         return Layout(technique, (main,), "side", "main_stent")
     if technique == "t":
-        return Layout(technique, (side(exact(0.0)), main), "side", "main_stent")
+        side = StentSpan("side_stent", "side", exact(0.0), in_side, in_side, "tube", "side", "daughter")
+        return Layout(technique, (side, main), "side", "main_stent")
+    angle, angle_sd = facts.measured.angles_deg["B"]
+    slant = slant_length(facts.reference("side"), angle, angle_sd)
+    mouth = mouth_length(facts)
     if technique == "t_and_protrusion":
-        return Layout(technique, (main, side(slant, "standing")), "side", "main_stent")
+        standing = slant.times(abs(math.cos(math.radians(angle))))
+        side = StentSpan("side_stent", "side", standing, in_side, in_side + slant, "standing", "side", "daughter")
+        return Layout(technique, (main, side), "side", "main_stent")
     if technique in ("mini_crush", "double_kissing_crush"):
-        protrusion = plan.mini_crush_protrusion_mm if technique == "mini_crush" else plan.double_kissing_protrusion_mm
-        return Layout(technique, (side(exact(protrusion), "crushed"), main), "side", "main_stent")
-    overlap = exact(plan.culotte_overlap_mm)
+        flat = exact(plan.mini_crush_protrusion_mm if technique == "mini_crush" else plan.double_kissing_protrusion_mm)
+        side = StentSpan("side_stent", "side", mouth + flat, in_side, in_side + slant + flat, "crushed", "side",
+                         "daughter", mouth.value)  # fmt: skip
+        return Layout(technique, (side, main), "side", "main_stent")
+    short = mouth + exact(plan.culotte_overlap_mm)
+    side = StentSpan("side_stent", "side", short, in_side, short + in_side, "tube", "proximal", "daughter")
     if technique == "culotte_inverted":
-        return Layout(technique, (main, side(overlap, must_reach="proximal")), "side", "main_stent")
+        return Layout(technique, (main, side), "side", "main_stent")
     if technique == "culotte_classic":
         chance = side_more_angulated(facts)
         if chance >= 0.5 or math.isnan(chance):
-            return Layout(technique, (side(overlap, must_reach="proximal"), main), "distal", "side_stent", chance)
-        short = replace(main, proximal=overlap, takes_rest="daughter")
-        long = replace(side(cover, must_reach="proximal"), takes_rest="proximal")
-        return Layout(technique, (short, long), "side", "main_stent", chance)
+            return Layout(technique, (side, main), "distal", "side_stent", chance)
+        first = replace(main, proximal=short, length=short + in_distal, takes_rest="daughter")
+        second = replace(side, proximal=cover, length=cover + in_side, takes_rest="proximal")
+        return Layout(technique, (first, second), "side", "main_stent", chance)
     msg = f"technique: {technique!r} is none"
     raise ValueError(msg)
+
+
+def mouth_length(facts: Facts) -> Mm:
+    """Length of the side branch's mouth along the main vessel, ``S / sin B``, measured from the carina."""
+    side, (angle, angle_sd) = facts.reference("side"), facts.measured.angles_deg["B"]
+    long_axis = ostium(side, angle).long_axis
+    bend = math.radians(angle)
+    by_angle = side.value * math.cos(bend) / math.sin(bend) ** 2 * math.radians(angle_sd)
+    ratio = long_axis / side.value
+    return Mm(long_axis, math.hypot(ratio * side.sd_random, by_angle), ratio * side.sd_scale)
 
 
 def proximal_cover(facts: Facts, optimisation_length_mm: float) -> Mm:
@@ -203,11 +218,11 @@ def strut_segments(spans: tuple[StentSpan, ...]) -> Mapping[str, tuple[StrutSegm
     mapping
         Limb name to segments from the carina outwards; a limb without struts has none.
     """
-    proximal = [(span, span.proximal.value) for span in spans if span.proximal.value > 0]
-    cuts = sorted({0.0, *(end for _, end in proximal)})
+    present_in = [span for span in spans if span.proximal.value > span.proximal_from_mm]
+    cuts = sorted({0.0, *(cut for span in present_in for cut in (span.proximal_from_mm, span.proximal.value))})
     segments = []
     for start, end in pairwise(cuts):
-        present = [span for span, reach in proximal if reach >= end]
+        present = [span for span in present_in if span.proximal_from_mm <= start and span.proximal.value >= end]
         tubes = sum(span.shape == "tube" for span in present)
         crushed = CRUSHED_LAYERS * sum(span.shape == "crushed" for span in present)
         standing = sum(span.shape == "standing" for span in present)

@@ -54,6 +54,8 @@ class MeasuredLimb:
         Position and diameter along the limb, for drawings and for the minimum inside a stretch.
     outline_sd : tuple of float
         SD of those diameters, total.
+    outline_reference : tuple of float
+        Reference diameter at those positions; NaN where unknown.
     """
 
     name: str
@@ -70,6 +72,7 @@ class MeasuredLimb:
     mld_position_mm: float
     outline: tuple[tuple[float, float], ...]
     outline_sd: tuple[float, ...]
+    outline_reference: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +150,8 @@ def measured_bifurcation(reading: Reading, *, scale_relative_sd: float | None = 
     if not math.isfinite(relative) and scale_relative_sd is not None:
         relative = scale_relative_sd
         source = f"{source}; its uncertainty from the case file"
-    limbs: dict[str, MeasuredLimb] = {name: _limb(name, reading.limbs.get(name), relative) for name in LIMBS}
+    mm_per_px = reading.scale.mm_per_px
+    limbs: dict[str, MeasuredLimb] = {name: _limb(name, reading.limbs.get(name), relative, mm_per_px) for name in LIMBS}
     angles = reading.angles
     return MeasuredBifurcation(
         limbs=MappingProxyType(limbs),
@@ -167,8 +171,8 @@ def measured_bifurcation(reading: Reading, *, scale_relative_sd: float | None = 
     )
 
 
-def split(value: float, sd: float, relative: float, *, px_sd: float = math.nan, mm_per_px: float = math.nan) -> Mm:
-    """Take a total SD apart into the random part and the scale's part.
+def split(value: float, sd: float, relative: float, random: float = math.nan) -> Mm:
+    """Take the SD of a length apart into the random part and the scale's part.
 
     Parameters
     ----------
@@ -176,21 +180,22 @@ def split(value: float, sd: float, relative: float, *, px_sd: float = math.nan, 
         A length and its total SD, mm.
     relative : float
         Relative SD of the scale.
-    px_sd, mm_per_px : float
-        SD of the same length in pixels and the scale: used when the total is unknown.
+    random : float
+        The random part where it is known by itself (the SD in pixels times the scale); NaN: it is worked out.
 
     Returns
     -------
     Mm
-        ``sd_random = sqrt(sd^2 - (value relative)^2)``; a total below the scale's part (rounding) leaves 0.
+        Without ``random``: ``sd_random = sqrt(sd^2 - (value relative)^2)``; a total below the scale's part (rounding)
+        leaves 0.
     """
     scale_part = value * relative
-    if math.isfinite(sd) and math.isfinite(scale_part):
-        return Mm(value, math.sqrt(max(0.0, sd**2 - scale_part**2)), scale_part)
-    return Mm(value, px_sd * mm_per_px, scale_part)
+    if math.isfinite(random):
+        return Mm(value, random, scale_part)
+    return Mm(value, math.sqrt(max(0.0, sd**2 - scale_part**2)), scale_part)
 
 
-def _limb(name: str, limb: LimbReading | None, relative: float) -> MeasuredLimb:
+def _limb(name: str, limb: LimbReading | None, relative: float, mm_per_px: float) -> MeasuredLimb:
     if limb is None:
         unknown = Mm(math.nan)
         return MeasuredLimb(
@@ -208,21 +213,21 @@ def _limb(name: str, limb: LimbReading | None, relative: float) -> MeasuredLimb:
             mld_position_mm=math.nan,
             outline=(),
             outline_sd=(),
+            outline_reference=(),
         )
-    scale = limb.mld_mm / limb.mld_px if limb.mld_px else math.nan
 
     def length(value: float, sd: float, px_sd: float) -> Mm:
-        return split(value, sd, relative, px_sd=px_sd, mm_per_px=scale)
+        return split(value, sd, relative, px_sd * mm_per_px)
 
     start, end = sorted((limb.lesion_start_mm, limb.lesion_end_mm))
     # Each end of a lesion is known no better than its length: the length's SD serves for both.
     end_sd, end_sd_px = limb.lesion_length_sd_mm, limb.lesion_length_sd_px
     profile = limb.profile
-    outline = tuple(
-        (float(position), float(diameter), float(sd))
-        for position, diameter, sd in zip(profile.position_mm, profile.diameter_mm, profile.diameter_sd_mm, strict=True)
+    known = [
+        k
+        for k, (position, diameter) in enumerate(zip(profile.position_mm, profile.diameter_mm, strict=True))
         if math.isfinite(position) and math.isfinite(diameter)
-    )
+    ]
     return MeasuredLimb(
         name=name,
         reference=length(limb.reference_mm, limb.reference_sd_mm, limb.reference_sd_px),
@@ -236,8 +241,9 @@ def _limb(name: str, limb: LimbReading | None, relative: float) -> MeasuredLimb:
         lesion_length=length(limb.lesion_length_mm, end_sd, end_sd_px),
         traced_mm=limb.length_mm,
         mld_position_mm=limb.mld_position_mm,
-        outline=tuple((position, diameter) for position, diameter, _ in outline),
-        outline_sd=tuple(sd for _, _, sd in outline),
+        outline=tuple((float(profile.position_mm[k]), float(profile.diameter_mm[k])) for k in known),
+        outline_sd=tuple(float(profile.diameter_sd_mm[k]) for k in known),
+        outline_reference=tuple(float(profile.reference_mm[k]) for k in known),
     )
 
 

@@ -130,6 +130,8 @@ _ROWS = (
          "optimal stent result, ACC/AHA definitions"),
     Rule("restenosis", "Narrowed again by at least {threshold}", 50.0, "%", "at_least",
          "binary angiographic restenosis; in-segment: stent and 5 mm beyond each end"),
+    Rule("change", "Change of at least {threshold} SDs of its own uncertainty", 1.96, "", "at_least",
+         "two-sided 95 % of a normal distribution"),
 )  # fmt: skip
 
 RULES: Mapping[str, Rule] = MappingProxyType({rule.id: rule for rule in _ROWS})

@@ -57,7 +57,7 @@ class Rule:
     def threshold_text(self) -> str:
         """The threshold with its unit, for people."""
         if self.per:
-            return f"{self.threshold:.2f} × {self.per}"
+            return f"{self.threshold:.2f} \N{MULTIPLICATION SIGN} {self.per}"
         unit = {"": "", "deg": "°"}.get(self.unit, f" {self.unit}")
         return f"{self.threshold:g}{unit}"
 

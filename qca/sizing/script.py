@@ -86,8 +86,8 @@ class Script:
         name = ROLES[role][1]
         if device is not None:
             pressure = device.pressure_for(self.reference_value(self.limb_of(role)))
-            at = f", about {pressure:.0f} atm by its chart" if math.isfinite(pressure) else ""
-            return f"{name}: {device.label} ({device.nominal_mm:g} × {device.length_mm:g} mm{at})"
+            at = f"; chart: {pressure:.0f} atm" if math.isfinite(pressure) else ""
+            return f"{name}: {device.label} ({device.nominal_mm:g} \N{MULTIPLICATION SIGN} {device.length_mm:g} mm{at})"
         return f"{name}: target {self.reference(self.limb_of(role))}"
 
     def limb_of(self, role: str) -> str:

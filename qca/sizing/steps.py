@@ -87,9 +87,10 @@ def _t_and_protrusion(script: Script) -> None:
 def _crush(script: Script, *, first_kissing: bool) -> None:
     script.wire_and_prepare()
     span = script.span("side_stent")
+    flat = span.proximal.value - span.proximal_from_mm
     script.add(
-        f"Side stent {mm(span.daughter.value)} into the side branch, {mm(span.proximal.value)} of it in the main "
-        "vessel; a balloon waits in the main vessel.",
+        f"Side stent {mm(span.daughter.value)} into the side branch, its end {mm(flat)} proximal to the mouth in the "
+        "main vessel; a balloon waits in the main vessel.",
         "side_stent",
         check="The stent's proximal end stands in the main vessel as far as planned, all around the ostium.",
         measure="Side branch, distal stent edge.",
@@ -129,7 +130,7 @@ def _culotte_classic(script: Script) -> None:
     span = script.span(first_role)
     script.add(
         f"First stent, into the more angulated daughter: the {limb_name(first)} (probability {sure}); "
-        f"{mm(span.proximal.value)} in the proximal main vessel, {mm(span.daughter.value)} in the {limb_name(first)}.",
+        f"from {mm(span.proximal.value)} proximal to {mm(span.daughter.value)} distal to the carina.",
         first_role,
         check=f"Flow in the {limb_name(second)}, whose wire is now jailed.",
         measure="Length of the stent in the proximal main vessel.",

@@ -71,7 +71,7 @@ _ALL = (
     ),
     Technique(
         "t",
-        "T",
+        "T stenting",
         "A stent in the side branch that begins at its ostium, and one across it in the main vessel.",
         (
             *_STENT_IN_MAIN,

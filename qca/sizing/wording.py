@@ -6,7 +6,7 @@ import math
 
 from calib.units import Mm
 from qca.report.measured import Measured, probability_text
-from qca.sizing.rules import SIGNS, Judgement
+from qca.sizing.rules import Judgement
 
 VERDICT_WORDS = {
     "fits": "fits",
@@ -45,8 +45,19 @@ def outcome_text(one: Judgement) -> str:
     """Say how a rule came out: what it asks, the quantity, the device's number, the probability that it holds."""
     if one.verdict == "cannot_tell":
         return f"{one.rule.text}: cannot tell, {one.missing} not known"
-    against = ""
-    if one.device:
-        against = f" against {SIGNS[one.rule.direction]} {one.threshold:.2f} {one.rule.unit} ({one.device})"
     note = f"; {one.note}" if one.note else ""
-    return f"{one.rule.text}: {value_text(one)}{against}, holds with {probability_text(one.probability)}{note}"
+    return f"{asked_text(one)}: {value_text(one)}, probability {probability_text(one.probability)}{note}"
+
+
+def asked_text(one: Judgement) -> str:
+    """Say what a rule asks, with a device's number in millimetres where it rests on one."""
+    rule = one.rule
+    if not rule.per or not math.isfinite(one.threshold):
+        return rule.text
+    factor = "" if rule.threshold == 1.0 else f"{rule.threshold:g} \N{MULTIPLICATION SIGN} "
+    return rule.statement.format(threshold=f"{one.threshold:.2f} {rule.unit} ({factor}{rule.per})")
+
+
+def layers_text(layers: int) -> str:
+    """Write a number of strut layers."""
+    return f"{layers} strut layer{'' if layers == 1 else 's'}"

@@ -1,0 +1,149 @@
+"""The measured bifurcation to scale: reference tubes, measured lumen, lesions, diameters, angles."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from qca.report.palette import INKS, QUIET, TEXT
+from qca.sizing.canvas import Canvas, vessel
+from qca.sizing.sketch import Point, Sketch, sketch
+from qca.sizing.wording import number_text
+from qca.sizing.worksheet import Worksheet
+
+LUMEN = "#c4ced6"
+_SHOWN_BEYOND_MM = 3.0
+_SCALE_BAR_MM = 5.0
+
+
+def overview(sheet: Worksheet, zoom: float = 15.0) -> str:
+    """Draw the measured bifurcation: references as tubes, measured lumen inside, limits, diameters, angles, scale bar.
+
+    Parameters
+    ----------
+    sheet : Worksheet
+        The worksheet.
+    zoom : float
+        Canvas units per mm.
+
+    Returns
+    -------
+    str
+        An ``svg`` element. The limbs are drawn straight under the measured angles, lengths as seen in the view.
+    """
+    measured = sheet.facts.measured
+    plane = sketch(measured)
+    canvas = Canvas(zoom)
+    reach = {name: _reach(sheet, name) for name in plane.limbs}
+    parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach)]
+    for name in plane.limbs:
+        parts += _limb_marks(canvas, plane, sheet, name, reach[name])
+    parts += _angles(canvas, plane, sheet)
+    side = plane.limbs["side"]
+    corner = (-plane.limbs["proximal"].start - reach["proximal"], side.at(reach["side"], side.radius)[1])
+    parts += _scale_bar(canvas, corner)
+    return canvas.finish("The measured bifurcation, to scale", parts)
+
+
+def _reach(sheet: Worksheet, limb: str) -> float:
+    """How much of a limb is drawn: the longest planned stent or the lesion, and a little more."""
+    stents = [span.proximal.value if limb == "proximal" else span.daughter.value
+              for one in sheet.answers for span in one.spans if limb in ("proximal", span.limb)]  # fmt: skip
+    lengths = [value for value in (*stents, sheet.facts.measured.limbs[limb].lesion_end.value) if math.isfinite(value)]
+    return max(lengths, default=10.0) + _SHOWN_BEYOND_MM
+
+
+def _lumen(canvas: Canvas, plane: Sketch, sheet: Worksheet, reach: Mapping[str, float]) -> list[str]:
+    """Draw the measured lumen inside the references; the confluence, which has no diameter, joins its three ends."""
+    fills, walls, mouths = [], [], []
+    for name, tube in plane.limbs.items():
+        before = plane.shoulder_position("side") if name == "proximal" else 0.0
+        shown = [(p, d) for p, d in sheet.facts.measured.limbs[name].outline if before <= p <= reach[name]]
+        if len(shown) < 2:
+            continue
+        upper = [tube.at(position, -diameter / 2.0) for position, diameter in shown]
+        lower = [tube.at(position, diameter / 2.0) for position, diameter in shown]
+        fills.append(canvas.polygon([*upper, *reversed(lower)], fill=LUMEN, stroke=LUMEN, stroke_width=0.6))
+        walls += [canvas.line(wall, stroke=QUIET, stroke_width=1.0) for wall in (upper, lower)]
+        mouths.append((name, upper[0], lower[0]))
+    if len(mouths) == len(plane.limbs):
+        by = {name: (upper, lower) for name, upper, lower in mouths}
+        ring = [by["proximal"][0], *by["distal"], *by["side"], by["proximal"][1]]
+        fills.append(canvas.polygon(ring, fill=LUMEN, stroke=LUMEN, stroke_width=0.6))
+    return fills + walls
+
+
+def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reach: float) -> list[str]:
+    """Draw the lesion's limits, the place of the MLD and the limb's numbers."""
+    limb, tube, ink = sheet.facts.measured.limbs[name], plane.limbs[name], INKS[name]
+    parts = []
+    style = {"stroke": ink.colour, "stroke_width": 1.8}
+    for position in (limb.lesion_start.value, limb.lesion_end.value):
+        if math.isfinite(position) and sheet.facts.covered(name):
+            for sign in (-1, 1):
+                wall = [tube.at(position, sign * (tube.radius + gap)) for gap in (0.1, 0.55)]
+                parts.append(canvas.line(wall, **style))
+    if math.isfinite(limb.mld_position_mm) and limb.mld.value > 0:
+        half = limb.mld.value / 2.0
+        bar = [tube.at(limb.mld_position_mm, -half), tube.at(limb.mld_position_mm, half)]
+        parts.append(canvas.line(bar, stroke=ink.colour, stroke_width=2.6))
+    lines = (
+        ink.title,
+        f"reference {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}"
+        + (" (derived)" if limb.derived else ""),
+        f"MLD {number_text(limb.mld.value, limb.mld.sd, 'mm', 2)}",
+        f"DS {number_text(limb.ds_percent, limb.ds_sd_percent, '%', 0)}",
+    )
+    above = name != "side"
+    share = {"proximal": 1.0, "distal": 0.5, "side": 0.45}[name]
+    anchor = "start" if name == "proximal" else "end"
+    corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
+    step = 15.0 / canvas.zoom
+    for number, line in enumerate(lines):
+        shift = -(len(lines) - 1 - number) * step if above else (number + 0.7) * step
+        parts.append(
+            canvas.text(corner[0], corner[1] + shift, line, size=13.5 if number == 0 else 12.5, text_anchor=anchor,
+                        font_weight="650" if number == 0 else None, fill=ink.colour if number == 0 else TEXT)
+        )  # fmt: skip
+    return parts
+
+
+def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
+    """Draw the three angles around the branching point."""
+    directions = {name: math.atan2(tube.direction[1], tube.direction[0]) for name, tube in plane.limbs.items()}
+    parts = []
+    for name, (first, second) in (
+        ("A", ("proximal", "side")),
+        ("B", ("side", "distal")),
+        ("C", ("distal", "proximal")),
+    ):
+        value, sd = sheet.facts.measured.angles_deg[name]
+        start, end = directions[first], directions[second]
+        while end > start:
+            end -= 2 * math.pi
+        middle = (start + end) / 2.0
+        # Outside the vessel: beyond the carina for B, beyond the proximal wall for A and C.
+        wall = math.hypot(*plane.carina) if name == "B" else plane.limbs["proximal"].radius / math.sin(
+            max(0.3, (start - end) / 2.0)
+        )  # fmt: skip
+        radius = wall + 0.35
+        spread = 0.8 if name == "B" else 0.3
+        steps = [middle + spread * (start - end) / 2.0 * (k / 12.0 - 1.0) for k in range(25)]
+        parts.append(canvas.line([(radius * math.cos(t), radius * math.sin(t)) for t in steps], stroke=TEXT,
+                                 stroke_width=1.2))  # fmt: skip
+        x, y = (radius + 0.35) * math.cos(middle), (radius + 0.35) * math.sin(middle)
+        shift = {"A": 11.0, "B": 4.0, "C": -2.0}[name] / canvas.zoom
+        parts.append(
+            canvas.text(x, y + shift, f"{name} {number_text(value, sd, 'deg', 0)}",
+                        text_anchor="start" if name == "B" else "middle")
+        )  # fmt: skip
+    return parts
+
+
+def _scale_bar(canvas: Canvas, corner: Point) -> list[str]:
+    x, y = corner
+    bar = [(x, y - 0.2), (x, y), (x + _SCALE_BAR_MM, y), (x + _SCALE_BAR_MM, y - 0.2)]
+    return [
+        canvas.line(bar, stroke=TEXT, stroke_width=1.4),
+        canvas.text(x + _SCALE_BAR_MM + 0.4, y + 0.1, f"{_SCALE_BAR_MM:g} mm"),
+    ]
