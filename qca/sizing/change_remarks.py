@@ -35,13 +35,13 @@ def change_remarks(
     """
     names = ("before", "after", "later")
     found = [
-        Remark(one.code, f"{name}: {one.where}", one.message, one.untrusted, one.subjects)
+        Remark(one.code, one.name, f"{name}: {one.where}", one.message, one.untrusted, one.subjects)
         for name, reading in zip(names, readings, strict=False)
         for one in reading.remarks
     ]
 
     def say(code: str, where: str, message: str, *, untrusted: bool = False) -> None:
-        found.append(Remark(code, where, message, untrusted, frozenset()))
+        found.append(Remark(code, code.replace("_", " "), where, message, untrusted, frozenset()))
 
     frames = [(one.frame_sha256, one.frame_index) for one in readings]
     if len(set(frames)) < len(frames):

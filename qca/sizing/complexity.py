@@ -65,12 +65,14 @@ def lesion_answer(facts: Facts) -> LesionAnswer:
     """Apply the published criteria to one case."""
     complex_events, minor_count = _complex(facts)
     sure = facts.assumptions.sure_probability
-    subjects = ("side", "distal", "proximal", "angles")
+    subjects = ("side", "distal", "proximal", "angles", "scale")
     unsaid = _unsaid(facts, ("site", "calcification", "lesions", "thrombus"))
     lost = _measurement_unknown(facts)
-    chen = complex_events.quantity(sure, lost or unsaid, subjects, unknown=bool(lost))
+    # Where the stenosis alone says no, nothing else can make the lesion complex.
+    behind = ("side",) if decide(_severe(facts), sure) == "does_not_fit" else subjects
+    chen = complex_events.quantity(sure, lost or unsaid, behind, unknown=bool(lost))
     complex_lesion = chen if chen.missing else _flipped(chen)
-    minors = minor_count.quantity(sure, lost or unsaid, ("distal", "proximal", "angles"), unknown=bool(lost))
+    minors = minor_count.quantity(sure, lost or unsaid, subjects[1:], unknown=bool(lost))
     reasons = _reasons(facts, complex_events)
     missing = lost or _unsaid(facts, ("site", "calcification", "side_mass_percent", "side_access", "lesions",
                                       "thrombus"))  # fmt: skip
@@ -81,6 +83,13 @@ def lesion_answer(facts: Facts) -> LesionAnswer:
         complex_lesion,
         reasons.quantity(sure, missing, subjects, unknown=bool(lost)),
     )
+
+
+def _severe(facts: Facts) -> float:
+    """Probability that the side branch is narrow enough for the major criterion of a site that may be unsaid."""
+    rule = "complexity_other_stenosis" if facts.case.site == "not_left_main" else "complexity_left_main_stenosis"
+    stenosis = facts.draws.ds_percent["side"]
+    return chance(stenosis >= facts.rules[rule].threshold, stenosis)
 
 
 def _flipped(quantity: Quantity) -> Quantity:

@@ -28,7 +28,7 @@ from qca.sizing.wording import (
     layers_text,
     length_text,
     number_text,
-    outcome_text,
+    reason_texts,
     value_text,
 )
 from qca.sizing.worksheet import Worksheet
@@ -207,7 +207,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         "drawing": _safe(drawing),
         "layers": layers_text(result.layers),
         "stents": ", then ".join(stents),
-        "reasons": [plain(outcome_text(one)) for one in decisive],
+        "reasons": [plain(text) for text in reason_texts(decisive)],
         "open": plain(", ".join(result.open)),
         "rules": [_rule(one, weight.replace("_", " ")) for one, weight in result.rules],
     }
@@ -257,7 +257,7 @@ def _rule(one: Judgement, weight: str, *, criterion: bool = False) -> dict[str, 
         "statement": one.rule.text,
         "weight": weight,
         "device": plain(one.device),
-        "note": plain(one.note),
+        "note": plain("; ".join(part for part in (one.note, one.held_back) if part)),
         "value": value_text(one),
         "threshold": f"{sign} {plain_number(one.threshold, decimals)}{unit}" if math.isfinite(one.threshold) else "",
         "margin": f"{plain_number(one.margin, decimals)}{unit}" if math.isfinite(one.margin) else "",

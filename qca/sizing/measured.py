@@ -22,6 +22,7 @@ class Remark:
     """Something to know about the measurement: ``untrusted`` when numbers of ``subjects`` must not be relied on."""
 
     code: str
+    name: str
     where: str
     message: str
     untrusted: bool
@@ -250,4 +251,6 @@ def _limb(name: str, limb: LimbReading | None, relative: float, mm_per_px: float
 def _remarks(reading: Reading) -> tuple[Remark, ...]:
     from qca.report.remarks import remarks
 
-    return tuple(Remark(item.code, item.place, item.text, item.untrusted, item.subjects) for item in remarks(reading))
+    return tuple(
+        Remark(item.code, item.name, item.place, item.text, item.untrusted, item.subjects) for item in remarks(reading)
+    )

@@ -105,3 +105,8 @@ def reach_rule(need: Need) -> str:
     if need.role == "main_stent":
         return "main_reaches_proximal"
     return "side_reaches_side" if need.must_reach == need.target else "side_reaches_proximal"
+
+
+def ratio_rules(need: Need) -> str:
+    """Name the pair of rules, without ``_low`` and ``_high``, that bound a device's size over its target."""
+    return f"{need.role}_ratio" if need.kind == "stent" else "balloon_ratio"

@@ -72,7 +72,7 @@ def parse_overrides(text: str, *, name: str = "rules") -> Overrides:
     lengths = {key: _number(name, f"plan.{key}", value, *fields[key]) for key, value in plan.items()}
     overrides = Overrides(MappingProxyType(numbers), MappingProxyType(lengths), name)
     rules = overrides.rules()
-    for kind in ("stent", "balloon"):
+    for kind in ("main_stent", "side_stent", "balloon"):
         low, high = (rules[f"{kind}_ratio_{end}"].threshold for end in ("low", "high"))
         if not 0 < low < high:
             refuse(name, f"{kind}_ratio_low = {low:g} must be above 0 and below {kind}_ratio_high = {high:g}")

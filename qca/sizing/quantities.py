@@ -17,8 +17,8 @@ def percent(facts: Facts, limb: str) -> Quantity:
 
 
 def length(value: Mm, name: str, *subjects: str) -> Quantity:
-    """Make a quantity of a length."""
-    return Quantity(value.value, value.sd, name if math.isnan(value.value) else "", subjects=subjects)
+    """Make a quantity of a length, which rests on its limbs and on the scale."""
+    return Quantity(value.value, value.sd, name if math.isnan(value.value) else "", subjects=(*subjects, "scale"))
 
 
 def angle_b(facts: Facts) -> Quantity:

@@ -21,6 +21,8 @@ _FAMILY_ANGLE = (
 )
 _PROTRUSION = "Burzotta F et al., EuroIntervention 2015;11(V), DOI 10.4244/EIJV11SVA20"
 _LABEL = "the device's instructions for use, as typed in the device table"
+_ONE = "1:1 by the European Bifurcation Club consensus documents; the 5 % below are our own choice"
+_USUAL = "usual planned stent-to-artery ratio 1.0 to 1.1: from memory, not verified"
 _RING = "ring around two touching balloons, P/π: geometry, conservative; limit from the device table"
 _JAILED = (
     "consensus reviews; published limits differ: 50, 75 and 90 % are in use as well. Not a test of ischaemia: of 73 "
@@ -115,10 +117,12 @@ _ROWS = (
     Rule("culotte_mismatch", "Daughters differ by at most {threshold}", 1.0, "mm", "at_most",
          "the sources ask for similar daughters and give no number that we could verify; own choice"),
     # ------------------------------------------------------------------ sizes
-    Rule("stent_ratio_low", "Stent over reference at least {threshold}", 0.95, "", "at_least",
-         "1:1 by the European Bifurcation Club consensus documents; the 5 % below are our own choice"),
-    Rule("stent_ratio_high", "Stent over reference at most {threshold}", 1.1, "", "at_most",
-         "usual planned stent-to-artery ratio 1.0 to 1.1: from memory, not verified"),
+    Rule("main_stent_ratio_low", "Main stent over distal reference at least {threshold}", 0.95, "", "at_least", _ONE),
+    Rule("main_stent_ratio_high", "Main stent over distal reference at most {threshold}", 1.1, "", "at_most", _USUAL),
+    Rule("side_stent_ratio_low", "Side stent over side branch reference at least {threshold}", 0.95, "", "at_least",
+         _ONE),
+    Rule("side_stent_ratio_high", "Side stent over side branch reference at most {threshold}", 1.1, "", "at_most",
+         _USUAL),
     Rule("balloon_ratio_low", "Balloon over reference at least {threshold}", 0.95, "", "at_least",
          "1:1 by the European Bifurcation Club consensus documents; the width of 5 % is our own choice"),
     Rule("balloon_ratio_high", "Balloon over reference at most {threshold}", 1.05, "", "at_most",

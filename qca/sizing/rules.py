@@ -104,6 +104,7 @@ class Judgement:
     """A rule applied to a quantity.
 
     ``margin`` is positive when the value lies on the side where the rule holds. ``holds`` compares the bare value.
+    ``held_back`` says why the answer is no more than borderline although the probability is clear.
     """
 
     rule: Rule
@@ -117,6 +118,7 @@ class Judgement:
     missing: str
     note: str
     device: str
+    held_back: str = ""
 
 
 def judge(rule: Rule, quantity: Quantity, *, sure: float, band: float = 0.0, shaky: str = "") -> Judgement:
@@ -162,15 +164,27 @@ def judge(rule: Rule, quantity: Quantity, *, sure: float, band: float = 0.0, sha
         )
     inside_band = rule.angular and abs(margin) <= half_band
     verdict = decide(chance, sure)
-    note = quantity.note
-    if inside_band and verdict != "borderline":
+    reasons = []
+    if inside_band:
+        reasons.append(f"within ±{half_band:g}° of the threshold, where one view cannot tell")
+    if shaky:
+        reasons.append(shaky)
+    held_back = "; ".join(reasons) if verdict != "borderline" else ""
+    if held_back:
         verdict = "borderline"
-        note = _join(note, f"within ±{half_band:g}° of the threshold: one view cannot tell")
-    if shaky and verdict != "borderline":
-        verdict = "borderline"
-        note = _join(note, shaky)
     return Judgement(
-        rule, quantity.value, quantity.sd, threshold, margin, chance, verdict, holds, "", note, quantity.device
+        rule,
+        quantity.value,
+        quantity.sd,
+        threshold,
+        margin,
+        chance,
+        verdict,
+        holds,
+        "",
+        quantity.note,
+        quantity.device,
+        held_back,
     )
 
 
@@ -200,7 +214,3 @@ def _unknown(rule: Rule, quantity: Quantity, threshold: float, missing: str, *, 
         quantity.note,
         quantity.device,
     )
-
-
-def _join(first: str, second: str) -> str:
-    return f"{first}; {second}" if first else second

@@ -136,7 +136,7 @@ def _rule() -> Schema:
             "direction": {"enum": ["at_least", "above", "at_most", "below"]},
             "weight": {"enum": ["limit", "limit_if_said", "guidance", "context"]},
             "holds": {"type": ["boolean", "null"]},
-            **dict.fromkeys(("missing", "device", "note"), TEXT),
+            **dict.fromkeys(("missing", "device", "note", "held_back"), TEXT),
         }
     )
 

@@ -12,7 +12,7 @@ from qca.sizing.case import TECHNIQUE_IDS
 from qca.sizing.devices import Device, DeviceTable
 from qca.sizing.facts import Facts
 from qca.sizing.layout import Layout, layout
-from qca.sizing.needs import ROLES, Need, needs_of, proximal_need, reach_rule
+from qca.sizing.needs import ROLES, Need, needs_of, proximal_need, ratio_rules, reach_rule
 from qca.sizing.probability import probability_below, probability_between
 from qca.sizing.rules import Verdict, decide
 
@@ -33,8 +33,8 @@ class DeviceFit:
         The smallest of the probabilities that size, expansion and length are right; NaN when a limit is unknown.
     verdict : str
         From that probability.
-    size_problems, limit_problems : tuple of str
-        What is wrong with its size, and with its expansion limit, in words.
+    rule_problems, length_problems : tuple of str
+        What is wrong with its diameter or expansion limit (rules say the same), and with its length, in words.
     """
 
     device: Device
@@ -43,13 +43,13 @@ class DeviceFit:
     expansion_used: float
     probability: float
     verdict: Verdict
-    size_problems: tuple[str, ...]
-    limit_problems: tuple[str, ...]
+    rule_problems: tuple[str, ...]
+    length_problems: tuple[str, ...]
 
     @property
     def problems(self) -> tuple[str, ...]:
         """Everything that is wrong or unknown."""
-        return (*self.size_problems, *self.limit_problems)
+        return (*self.rule_problems, *self.length_problems)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,36 +167,40 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     The ratio's window ``low <= nominal / reference <= high`` is ``nominal/high <= reference <= nominal/low``, whose
     probability is a difference of two normal distributions.
     """
-    low, high = (facts.rules[f"{need.kind}_ratio_{end}"].threshold for end in ("low", "high"))
+    low, high = (facts.rules[f"{ratio_rules(need)}_{end}"].threshold for end in ("low", "high"))
     target = need.target
     ratio = device.nominal_mm / target.value
     in_window = probability_between(target.value, target.sd, device.nominal_mm / high, device.nominal_mm / low)
     chances = [in_window]
-    size_problems, limit_problems = [], []
+    rule_problems, length_problems = [], []
     if not low <= ratio <= high:
-        size_problems.append(f"ratio {ratio:.2f} outside {low:g} to {high:g}")
+        rule_problems.append(f"ratio {ratio:.2f} outside {low:g} to {high:g}")
     used = need.must_reach.value / device.expansion_limit_mm
     if need.kind == "stent":
         factor = facts.rules[reach_rule(need)].threshold
         limit = factor * device.expansion_limit_mm
         chances.append(probability_below(need.must_reach.value, need.must_reach.sd, limit))
         if math.isnan(limit):
-            limit_problems.append("expansion limit not in the table")
+            rule_problems.append("expansion limit not in the table")
         elif need.must_reach.value > limit:
-            limit_problems.append(f"must reach {need.must_reach.value:.2f} mm, limit {limit:.2f} mm")
+            rule_problems.append(f"must reach {need.must_reach.value:.2f} mm, limit {limit:.2f} mm")
         chances.append(probability_below(need.length.value, need.length.sd, device.length_mm))
         if need.length.value > device.length_mm:
-            size_problems.append(f"{need.length.value - device.length_mm:.1f} mm shorter than needed")
-    worst = math.nan if any(math.isnan(chance) for chance in chances) else min(chances)
+            length_problems.append(f"{need.length.value - device.length_mm:.1f} mm shorter than needed")
+    known = min(chance for chance in chances if math.isfinite(chance)) if math.isfinite(in_window) else math.nan
+    # An unknown limit leaves it open, unless something known rules the device out already.
+    sure = facts.assumptions.sure_probability
+    unknown = any(math.isnan(chance) for chance in chances) and decide(known, sure) != "does_not_fit"
+    worst = math.nan if unknown else known
     return DeviceFit(
         device,
         ratio,
         ratio * target.sd / target.value,
         used,
         worst,
-        decide(worst, facts.assumptions.sure_probability),
-        tuple(size_problems),
-        tuple(limit_problems),
+        decide(worst, sure),
+        tuple(rule_problems),
+        tuple(length_problems),
     )
 
 
@@ -221,11 +225,12 @@ def _ranked(need: Need, facts: Facts, table: DeviceTable) -> tuple[DeviceFit, ..
     """Devices that come into question, best first: the one whose weakest check is the strongest.
 
     Ranking by the weakest check keeps the choice from jumping: where two devices change places they are equally good.
+    A device with an unknown limit ranks behind all that may fit, before those that surely do not.
     Equal ones are ordered by the number of their problems, a ratio near 1, then the shortest, then the label.
     """
     if math.isnan(need.target.value):
         return ()
-    low, high = (facts.rules[f"{need.kind}_ratio_{end}"].threshold for end in ("low", "high"))
+    low, high = (facts.rules[f"{ratio_rules(need)}_{end}"].threshold for end in ("low", "high"))
     fits = []
     for device in table.of_kind(need.kind):
         one = fit(need, device, facts)
@@ -236,11 +241,14 @@ def _ranked(need: Need, facts: Facts, table: DeviceTable) -> tuple[DeviceFit, ..
             fits.append(one)
 
     def rank(one: DeviceFit) -> tuple[float, int, float, float, str]:
-        score = one.probability if math.isfinite(one.probability) else _UNKNOWN_SCORE
-        return (-score, len(one.problems), abs(one.ratio - 1.0), one.device.length_mm, one.device.label)
+        fails = 1.0 - facts.assumptions.sure_probability
+        score = one.probability if math.isfinite(one.probability) else fails
+        return (
+            -score if score >= fails else 0.0,
+            len(one.problems),
+            abs(one.ratio - 1.0),
+            one.device.length_mm,
+            one.device.label,
+        )
 
     return tuple(sorted(fits, key=rank))
-
-
-_UNKNOWN_SCORE = 0.05
-"""A device with an unknown limit ranks behind every device that may fit, before those that surely do not."""

@@ -41,6 +41,7 @@ def rule_document(one: Judgement, weight: str) -> dict[str, Any]:
         "missing": one.missing,
         "device": one.device,
         "note": one.note,
+        "held_back": one.held_back,
     }
 
 

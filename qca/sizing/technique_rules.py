@@ -17,7 +17,7 @@ from qca.sizing.draws import chance
 from qca.sizing.facts import Facts
 from qca.sizing.kissing import kissing_pair
 from qca.sizing.ostium import slant_length
-from qca.sizing.probability import probability_between
+from qca.sizing.probability import probability_below, probability_between
 from qca.sizing.propagation import UNKNOWN, exact
 from qca.sizing.quantities import angle_b, grade, length
 from qca.sizing.rules import Judgement, Quantity
@@ -49,6 +49,8 @@ class Attempt:
 
 def _against(attempt: Attempt, role: str, number: str, value: Mm, name: str, *subjects: str) -> Quantity:
     """Compare a length with a number of a device of the table."""
+    if subjects:
+        subjects = (*subjects, "scale")
     device = attempt.device(role)
     if device is None:
         return Quantity(value.value, value.sd, attempt.kit.lacking(role), subjects=subjects)
@@ -77,7 +79,29 @@ def kissing_ring(attempt: Attempt) -> Mm:
 def _ring(role: str) -> Callable[[Attempt], Quantity]:
     def quantity(attempt: Attempt) -> Quantity:
         value = kissing_ring(attempt)
-        return _against(attempt, role, "expansion_limit_mm", value, "kissing balloons", "distal", "side")
+        roles = {"distal": "kissing_main_balloon", "side": "kissing_side_balloon"}
+        measured = [limb for limb, balloon in roles.items() if attempt.device(balloon) is None]
+        return _against(attempt, role, "expansion_limit_mm", value, "kissing balloons", *measured)
+
+    return quantity
+
+
+def _ratio(role: str, limb: str, end: str) -> Callable[[Attempt], Quantity]:
+    """Set a stent's nominal diameter against its limb; the probability is that of the limb's diameter."""
+
+    def quantity(attempt: Attempt) -> Quantity:
+        subjects = (limb, "scale")
+        device, reference = attempt.device(role), attempt.facts.reference(limb)
+        if device is None:
+            return Quantity(missing=attempt.kit.lacking(role), subjects=subjects)
+        if math.isnan(reference.value):
+            return Quantity(missing=f"{limb} reference", subjects=subjects)
+        ratio = device.nominal_mm / reference.value
+        edge = device.nominal_mm / attempt.facts.rules[f"{role}_ratio_{end}"].threshold
+        below = probability_below(reference.value, reference.sd, edge, or_equal=end == "low")
+        probability = below if end == "low" else 1.0 - below
+        sd = ratio * reference.sd / reference.value
+        return Quantity(ratio, sd, probability=probability, subjects=subjects, device=device.label)
 
     return quantity
 
@@ -126,13 +150,13 @@ def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
         facts = attempt.facts
         value = slant_length(facts.reference("side"), *facts.measured.angles_deg["B"])
         if math.isnan(value.value):
-            return Quantity(missing="angle B or side branch reference", subjects=("side", "angles"))
+            return Quantity(missing="angle B or side branch reference", subjects=("side", "angles", "scale"))
         draws = facts.draws
         with np.errstate(divide="ignore", invalid="ignore"):
             sampled = draws.reference_mm["side"] * np.abs(1.0 / np.tan(np.radians(draws.angle_b_deg)))
         limit = facts.rules[rule_id].threshold
         probability = chance(sampled <= limit, draws.reference_mm["side"], draws.angle_b_deg)
-        return Quantity(value.value, value.sd, probability=probability, subjects=("side", "angles"))
+        return Quantity(value.value, value.sd, probability=probability, subjects=("side", "angles", "scale"))
 
     return quantity
 
@@ -148,7 +172,9 @@ def _mismatch(attempt: Attempt) -> Quantity:
     limit = attempt.facts.rules["culotte_mismatch"].threshold
     probability = probability_between(difference.value, difference.sd, -limit, limit)
     missing = "two references" if math.isnan(difference.value) else ""
-    return Quantity(abs(difference.value), difference.sd, missing, probability=probability, subjects=("distal", "side"))
+    return Quantity(
+        abs(difference.value), difference.sd, missing, probability=probability, subjects=("distal", "side", "scale")
+    )
 
 
 _POSSIBLE = {
@@ -182,6 +208,10 @@ QUANTITIES: Mapping[str, Callable[[Attempt], Quantity]] = MappingProxyType(
         "main_reaches_proximal": _reach("main_stent", "proximal"),
         "side_reaches_proximal": _reach("side_stent", "proximal"),
         "side_reaches_side": _reach("side_stent", "side"),
+        "main_stent_ratio_low": _ratio("main_stent", "distal", "low"),
+        "main_stent_ratio_high": _ratio("main_stent", "distal", "high"),
+        "side_stent_ratio_low": _ratio("side_stent", "side", "low"),
+        "side_stent_ratio_high": _ratio("side_stent", "side", "high"),
         "kissing_ring_main": _ring("main_stent"),
         "kissing_ring_side": _ring("side_stent"),
         "cell_opening": _cell,

@@ -36,6 +36,8 @@ class Technique:
 
 _STENT_IN_MAIN: tuple[tuple[str, Weight], ...] = (
     ("phase", "limit"),
+    ("main_stent_ratio_high", "limit"),
+    ("main_stent_ratio_low", "guidance"),
     ("main_reaches_proximal", "limit"),
     ("gap_distal", "guidance"),
     ("gap_proximal", "guidance"),
@@ -43,13 +45,19 @@ _STENT_IN_MAIN: tuple[tuple[str, Weight], ...] = (
     ("kissing_ring_main", "guidance"),
 )
 _UPFRONT: tuple[tuple[str, Weight], ...] = (("side_access_first", "limit_if_said"), ("reason_for_two", "guidance"))
+_SIDE_STENT: tuple[tuple[str, Weight], ...] = (
+    ("side_stent_ratio_high", "limit"),
+    ("side_stent_ratio_low", "guidance"),
+)
 _CRUSH: tuple[tuple[str, Weight], ...] = (
+    *_SIDE_STENT,
     ("side_reaches_side", "limit"),
     ("crush_angle", "guidance"),
     ("crush_side_ratio", "guidance"),
     ("cell_opening", "guidance"),
 )
 _CULOTTE: tuple[tuple[str, Weight], ...] = (
+    *_SIDE_STENT,
     ("side_reaches_proximal", "limit"),
     ("cell_opening", "limit"),
     ("culotte_mismatch", "guidance"),
@@ -76,6 +84,7 @@ _ALL = (
         (
             *_STENT_IN_MAIN,
             *_UPFRONT,
+            *_SIDE_STENT,
             ("side_reaches_side", "limit"),
             ("t_angle", "limit"),
             ("t_bare_length", "limit"),
@@ -89,6 +98,7 @@ _ALL = (
         (
             *_STENT_IN_MAIN,
             ("side_access_through", "guidance"),
+            *_SIDE_STENT,
             ("side_reaches_side", "limit"),
             ("cell_opening", "limit"),
             ("protrusion_angle", "guidance"),

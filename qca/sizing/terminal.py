@@ -12,6 +12,7 @@ from qca.report.plain import plain
 from qca.sizing.document import NOT_A_COMMAND
 from qca.sizing.laws import LAWS
 from qca.sizing.needs import ROLES
+from qca.sizing.rules import Judgement
 from qca.sizing.script import Step
 from qca.sizing.sizes import DeviceFit, SizeRow
 from qca.sizing.techniques import TECHNIQUES
@@ -21,7 +22,7 @@ from qca.sizing.wording import (
     VERDICT_WORDS,
     length_text,
     number_text,
-    outcome_text,
+    reason_texts,
     value_text,
 )
 from qca.sizing.worksheet import Worksheet
@@ -114,17 +115,19 @@ def _measured(sheet: Worksheet) -> list[str]:
 
 
 def _lesion(sheet: Worksheet) -> list[str]:
-    rows = [
-        (CRITERION_WORDS[one.verdict], value_text(one), one.rule.text + (f" ({one.missing})" if one.missing else ""))
-        for one in sheet.lesion.judgements
-    ]
+    rows = [(CRITERION_WORDS[one.verdict], value_text(one), _criterion(one)) for one in sheet.lesion.judgements]
     return ["Published criteria", *columns(rows), ""]
+
+
+def _criterion(one: Judgement) -> str:
+    extra = f"{one.missing} not known" if one.missing else one.held_back
+    return f"{one.rule.text} [{plain(extra)}]" if extra else one.rule.text
 
 
 def _techniques(sheet: Worksheet) -> list[str]:
     rows = [("", "", "strut layers", "what decides")]
     for result in sheet.answers:
-        reasons = [outcome_text(one) for one, _ in result.rules if one.rule.id in result.because]
+        reasons = reason_texts(one for one, _ in result.rules if one.rule.id in result.because)
         if result.open:
             reasons.append(f"open: {', '.join(result.open)}")
         mark = "> " if result.technique.id == sheet.technique else ""

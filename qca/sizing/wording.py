@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from calib.units import Mm
 from qca.report.measured import Measured, probability_text
@@ -46,7 +47,28 @@ def outcome_text(one: Judgement) -> str:
     if one.verdict == "cannot_tell":
         return f"{one.rule.text}: cannot tell, {one.missing} not known"
     note = f"; {one.note}" if one.note else ""
-    return f"{asked_text(one)}: {value_text(one)}, probability {probability_text(one.probability)}{note}"
+    held = f"; held back: {one.held_back}" if one.held_back else ""
+    return f"{asked_text(one)}: {value_text(one)}, probability {probability_text(one.probability)}{note}{held}"
+
+
+def reason_texts(decisive: Iterable[Judgement]) -> list[str]:
+    """Say what makes a technique's verdict.
+
+    Rules that would hold and are held back for the same reason share one sentence; one that would not hold is always
+    written out.
+    """
+    texts: list[str] = []
+    held: dict[str, list[Judgement]] = {}
+    for one in decisive:
+        if one.held_back and one.holds:
+            held.setdefault(one.held_back, []).append(one)
+        else:
+            texts.append(outcome_text(one))
+    for why, ones in held.items():
+        texts.append(
+            outcome_text(ones[0]) if len(ones) == 1 else f"{len(ones)} rules that would hold, held back: {why}"
+        )
+    return texts
 
 
 def asked_text(one: Judgement) -> str:

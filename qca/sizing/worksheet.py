@@ -216,7 +216,7 @@ def _conflicts(sizes: tuple[SizeRow, ...], answers: tuple[TechniqueAnswer, ...])
     for row in sizes:
         if row.fixed and row.worked_with:
             sure = row.worked_with.verdict == "does_not_fit"
-            for problem in row.worked_with.size_problems:
+            for problem in row.worked_with.length_problems:
                 key = (row.need.role, row.worked_with.device.label, problem, sure)
                 found.setdefault(key, []).extend(row.need.techniques)
     for result in answers:
@@ -240,7 +240,7 @@ def _remarks(facts: Facts, table: DeviceTable, overrides: Overrides) -> tuple[Re
     found = []
 
     def say(code: str, where: str, message: str, *subjects: str, untrusted: bool = False) -> None:
-        found.append(Remark(code, where, message, untrusted, frozenset(subjects)))
+        found.append(Remark(code, code.replace("_", " "), where, message, untrusted, frozenset(subjects)))
 
     if facts.contradiction:
         say("references_contradict_laws", "references", f"{facts.contradiction[0].upper()}{facts.contradiction[1:]}. "
