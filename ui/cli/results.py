@@ -1,4 +1,4 @@
-"""What a measurement leaves behind: a table on the terminal and four files in a folder."""
+"""What a measurement leaves behind: a table on the terminal and files in a folder."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from qca.frames.frame import Frame
     from qca.reading import Reading
+    from qca.sizing.worksheet import Worksheet
 
 
 def print_table(reading: Reading) -> None:
@@ -23,8 +24,19 @@ def print_table(reading: Reading) -> None:
     click.echo(text_table(reading).rstrip("\n"))
 
 
-def write_results(reading: Reading, frame: Frame, folder: Path) -> tuple[Path, ...]:
+def write_results(
+    reading: Reading, frame: Frame, folder: Path, *, worksheet: Worksheet | None = None
+) -> tuple[Path, ...]:
     """Write reading.json, report.html, profile.csv and overlay.png: all of them or none.
+
+    Parameters
+    ----------
+    reading, frame : Reading, Frame
+        What was measured, and on what.
+    folder : Path
+        Made if needed.
+    worksheet : Worksheet or None
+        Adds its section to the report, and worksheet.json and worksheet.html to the files.
 
     Raises
     ------
@@ -37,15 +49,18 @@ def write_results(reading: Reading, frame: Frame, folder: Path) -> tuple[Path, .
     from qca.report.profile import profile_csv
     from qca.whole_file import write_together
 
-    return write_together(
-        folder,
-        {
-            "reading.json": reading_text(reading),
-            "report.html": report_html(reading, frame),
-            "profile.csv": profile_csv(reading),
-            "overlay.png": overlay_png(reading, frame),
-        },
-    )
+    files: dict[str, str | bytes] = {
+        "reading.json": reading_text(reading),
+        "report.html": report_html(reading, frame, worksheet),
+        "profile.csv": profile_csv(reading),
+        "overlay.png": overlay_png(reading, frame),
+    }
+    if worksheet is not None:
+        from qca.sizing.document import worksheet_text
+        from qca.sizing.html import worksheet_page
+
+        files |= {"worksheet.json": worksheet_text(worksheet), "worksheet.html": worksheet_page(worksheet)}
+    return write_together(folder, files)
 
 
 def refuse_unwritable(folder: Path) -> None:
