@@ -51,9 +51,10 @@ def random_bifurcation(seed: int, ranges: Ranges = RANGES, **changes: object) ->
     for _ in range(_TRIES):
         recipe = _frame(seed, rng, ranges)
         origin = _middle(recipe, rng)
-        limbs = _limbs(rng, ranges, origin)
+        limbs = _limbs(rng, ranges)
         if not _inside(limbs, origin, recipe):
             continue
+        limbs = joined_smoothly(limbs, origin)
         recipe = replace(recipe, kind="bifurcation", limbs=limbs, branching_point_mm=origin)
         recipe = _with_lesions(rng, recipe, ranges)
         catheter = random_shaft(rng, recipe, ranges)
@@ -148,8 +149,8 @@ def _middle(recipe: Recipe, rng: np.random.Generator) -> Point:
     return (float(x) * recipe.mm_per_px, float(y) * recipe.mm_per_px)
 
 
-def _limbs(rng: np.random.Generator, ranges: Ranges, origin: Point) -> tuple[Limb, ...]:
-    """Healthy limbs whose diameters roughly obey a law and whose walls join smoothly."""
+def _limbs(rng: np.random.Generator, ranges: Ranges) -> tuple[Limb, ...]:
+    """Healthy limbs whose diameters roughly obey a law."""
     proximal = _log_uniform(rng, ranges.proximal_mm)
     ratio = rng.uniform(*ranges.daughter_ratio)
     major = proximal / (1 + ratio**_HK_EXPONENT) ** (1 / _HK_EXPONENT)
@@ -179,7 +180,7 @@ def _limbs(rng: np.random.Generator, ranges: Ranges, origin: Point) -> tuple[Lim
                 pick_mm=pick,
             )
         )
-    return joined_smoothly(tuple(limbs), origin)
+    return tuple(limbs)
 
 
 def _inside(limbs: tuple[Limb, ...], origin: Point, recipe: Recipe) -> bool:

@@ -82,6 +82,7 @@ def file_contents(phantom: PhantomFile) -> dict[str, bytes]:
         msg = f"picked must lie between 0 and {len(phantom.frames) - 1}, not {phantom.picked!r}"
         raise ValueError(msg)
     recipe = phantom.frames[phantom.picked]
+    truth = truth_of(recipe).to_json()
     pixels = [render_pixels(frame) for frame in phantom.frames]
     picks = picks_of(recipe)
     if phantom.scale_from_header:
@@ -90,10 +91,10 @@ def file_contents(phantom: PhantomFile) -> dict[str, bytes]:
     content = (
         png_bytes(pixels[0], recipe.grey.bits) if phantom.kind == "png" else xa_bytes(pixels, recipe, phantom.header)
     )
-    truth = {"file": image, "frame": phantom.picked, **truth_of(recipe).to_json()}
+    document = {"file": image, "frame": phantom.picked, **truth}
     return {
         image: content,
-        f"{phantom.name}.truth.json": write_json(truth).encode(),
+        f"{phantom.name}.truth.json": write_json(document).encode(),
         f"{phantom.name}.picks.json": write_json(
             {"schema": PICKS_SCHEMA, **picks_to_json(picks, only_given=True)}
         ).encode(),

@@ -176,7 +176,8 @@ def motion_blur(fine: Image, recipe: Recipe) -> Image:
     size = 2 * math.ceil(half + 1) + 1
     kernel = np.zeros((size, size))
     middle = size // 2
-    for step in np.linspace(-half, half, 4 * size + 1):
+    count = 8 * size
+    for step in ((np.arange(count) + 0.5) / count - 0.5) * 2 * half:
         x = middle + step * math.cos(math.radians(optics.motion_deg))
         y = middle + step * math.sin(math.radians(optics.motion_deg))
         column, row = math.floor(x), math.floor(y)

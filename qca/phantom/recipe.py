@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Literal
 
 Point = tuple[float, float]
@@ -225,6 +225,10 @@ class Recipe:
 
     def __post_init__(self) -> None:
         """Refuse a recipe that cannot be rendered."""
+        for what, number in _numbers(self, ""):
+            if not math.isfinite(number) and what != "photons_per_px":
+                msg = f"{what} must be a finite number, not {number!r}"
+                raise ValueError(msg)
         for what, value, low, high in _limits(self):
             if not low <= value <= high:
                 msg = f"{what} must lie between {low:g} and {high:g}, not {value!r}"
@@ -247,6 +251,18 @@ class Recipe:
             if limb.name == name:
                 return limb
         raise KeyError(name)
+
+
+def _numbers(value: object, name: str) -> Iterator[tuple[str, float]]:
+    """Every float of a recipe with its name."""
+    if isinstance(value, float):
+        yield name, value
+    elif isinstance(value, tuple):
+        for item in value:
+            yield from _numbers(item, name)
+    elif is_dataclass(value):
+        for item in fields(value):
+            yield from _numbers(getattr(value, item.name), f"{name}.{item.name}" if name else item.name)
 
 
 def _limits(recipe: Recipe) -> Iterator[tuple[str, float, float, float]]:
