@@ -17,7 +17,7 @@ from qca.lumen.stenosis import Stenosis, measure_stenosis
 from qca.picks import LimbName, Picks
 from qca.reading import LimbReading, Profile
 from qca.settings import Settings
-from qca.tree.grow import centreline, mouth_index
+from qca.tree.grow import mouth
 from qca.tree.trace import Crop
 from qca.tube.joint import JointFit
 
@@ -50,15 +50,15 @@ def limb_numbers(
     """Profile, reference and stenosis of limb ``i`` of the joint fit."""
     limb = joint.limbs[i]
     tree = len(joint.limbs) == 3
-    first = mouth_index(joint.limbs, i) * limb.curve.step if tree else 0.0
+    first = mouth(joint.limbs, i) if tree else 0.0
     zero, carina = _carina(joint, i) if tree else (0.0, None)
     s = np.arange(first, limb.curve.length - 0.25, STEP_PX)
     basis = limb.r_spline.matrix(s)
-    part = joint.sl[f"r{i}"]
+    part = joint.layout.r[i]
     diameter = 2 * basis @ limb.r
-    covariance = 4 * basis @ joint.cov[part, part] @ basis.T
+    covariance = 4 * basis @ joint.covariance[part, part] @ basis.T
     base, normal = limb.curve.at(s)
-    points = base + (limb.e_spline.matrix(s) @ limb.e)[:, None] * normal
+    points = base + limb.offset(s)[:, None] * normal
     sd = np.sqrt(np.diag(covariance))
     position = s - zero
     reference = fit_reference(position, diameter, sd)
@@ -93,9 +93,9 @@ def _carina(joint: JointFit, i: int) -> tuple[float, Array]:
     tips = []
     for a, b in (daughters, daughters[::-1]):
         limb, other = joint.limbs[a], joint.limbs[b]
-        points = centreline(limb)
+        points = limb.points(limb.curve.position)
         r = limb.r_spline.matrix(limb.curve.position) @ limb.r
-        toward = np.sign(float(np.mean(((centreline(other)[-1] - points[-1]) * limb.curve.normal[-1]).sum())))
+        toward = np.sign(float(np.mean(((other.points(other.curve.position)[-1] - points[-1]) * limb.curve.normal[-1]).sum())))
         wall = points + (toward * r)[:, None] * limb.curve.normal
         s, x = other.curve.locate(wall)
         rr = np.interp(s, other.curve.position, other.r_spline.matrix(other.curve.position) @ other.r)

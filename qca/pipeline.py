@@ -17,7 +17,7 @@ from qca.scaling import GreyModel, find_scale, square_valid, true_catheter_mm
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.flags import FLAGS
 from qca.tree.angles import angle_between, point_at_distance
-from qca.tree.grow import centreline, grow
+from qca.tree.grow import grow
 from qca.tree.ridge import ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
 from qca.tube.joint import FitOptions, JointFit
@@ -81,7 +81,7 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
         )
         if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
             flags.append(_flag("limbs_unusual", "proximal"))
-        branching = _xy(_branching(joint) + crop.origin, frame)
+        branching = _xy(joint.branching_point + crop.origin, frame)
         carina = _xy(numbers[0].carina + crop.origin, frame) if numbers[0].carina is not None else None
     left = right = None
     if scaling.shaft is not None:
@@ -178,8 +178,8 @@ def _looks_dark(crop: Crop, picks: Array) -> bool:
 
 
 def _grey_model(joint: JointFit) -> GreyModel:
-    i = joint.sl["log_sigma"].start
-    return GreyModel(joint.log_sigma, float(np.sqrt(joint.cov[i, i])), joint.bend)
+    i = joint.layout.log_sigma
+    return GreyModel(joint.log_sigma, float(np.sqrt(joint.covariance[i, i])), float(joint.theta[joint.layout.bend]))
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, dark: bool, scale: object) -> dict[str, object]:
@@ -187,12 +187,12 @@ def _fit_record(joint: JointFit, grey: GreyModel, dark: bool, scale: object) -> 
         "vessels": "dark" if dark else "bright",
         "blur_sd_px": float(np.exp(grey.log_sigma)),
         "blur_sd_sd_px": float(np.exp(grey.log_sigma)) * grey.log_sigma_sd,
-        "contrast_per_px": float(np.exp(joint.log_k)),
-        "bending_per_px": joint.bend,
-        "noise_sd": float(np.sqrt(np.median(joint.var))),
-        "chi2_per_pixel": joint.chi2,
-        "pixels": int(joint.info["P"]),
-        "parameters": int(joint.info["Q"]),
+        "contrast_per_px": float(np.exp(joint.theta[joint.layout.log_k])),
+        "bending_per_px": grey.bend,
+        "noise_sd": float(np.sqrt(np.median(joint.variance))),
+        "chi2_per_pixel": float((joint.weight * joint.residual**2).mean()),
+        "pixels": len(joint.level),
+        "parameters": joint.layout.size,
     }
 
 
@@ -205,20 +205,15 @@ def _frame_flags(frame: Frame) -> list[Flag]:
     return flags
 
 
-def _branching(joint: JointFit) -> Array:
-    shift = joint.info["theta"][joint.sl["b"]]
-    return np.asarray(joint.limbs[0].curve.points[0] + shift)
-
-
 def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles, list[Flag]]:
     """Angles with SD by first-order propagation of the limbs' offsets and the branching point."""
     chord = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px  # type: ignore[attr-defined]
-    origin = _branching(joint)
-    size = len(joint.cov)
+    origin = joint.branching_point
+    size = len(joint.covariance)
     vectors, gradients = [], []
     reached = True
     for i, limb in enumerate(joint.limbs):
-        points = centreline(limb)
+        points = limb.points(limb.curve.position)
         point, k, ok = point_at_distance(points, origin, chord)
         reached &= ok
         v = point - origin
@@ -227,9 +222,9 @@ def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles,
         grad = np.zeros(size)
         s = np.array([limb.curve.position[min(k, len(points) - 1)]])
         cell, basis = limb.e_spline.basis(s)
-        start = joint.sl[f"e{i}"].start + cell[0]
+        start = joint.layout.e[i].start + int(cell[0])
         grad[start : start + 4] = basis[0] * float(turn @ limb.curve.normal[min(k, len(points) - 1)])
-        grad[joint.sl["b"]] -= turn
+        grad[joint.layout.meeting] -= turn
         vectors.append(v)
         gradients.append(grad)
     out: list[float] = []
@@ -237,7 +232,7 @@ def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles,
     for a, b in ((0, 2), (1, 2), (0, 1)):
         out.append(angle_between(vectors[a], vectors[b]))
         g = gradients[a] - gradients[b]
-        sds.append(float(np.degrees(np.sqrt(max(g @ joint.cov @ g, 0.0)))))
+        sds.append(float(np.degrees(np.sqrt(max(g @ joint.covariance @ g, 0.0)))))
     flags = [] if reached else [_flag("chord_short", "angles")]
     if abs(sum(out) - 360) > 1:
         flags.append(_flag("angles_over_360", "angles"))
@@ -252,10 +247,3 @@ def _points_xy(points: Array, frame: Frame) -> Array:
     out = np.column_stack([points[:, 1], points[:, 0] / frame.pixel_aspect])
     out.setflags(write=False)
     return out
-
-
-def require_vessel(joint: JointFit) -> None:
-    """Refuse a fit whose contrast is not above its noise."""
-    if not np.isfinite(joint.chi2):
-        msg = "no vessel found between the points: pick on the vessel's lumen"
-        raise NoVessel(msg)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -9,117 +10,140 @@ import numpy.typing as npt
 
 from qca.tree.trace import Crop, first_radius
 from qca.tube.curve import Curve, curve_through
-from qca.tube.joint import FitOptions, JointFit, LimbState, fit
-from qca.tube.spline import Spline
+from qca.tube.joint import FitOptions, JointFit, Shared, fit_limbs
+from qca.tube.limb import Limb, lay_limb
+from qca.tube.priors import Precisions
 
 Array = npt.NDArray[np.float64]
 
-
-def lay_limb(curve: Curve, radius: Array, opt: FitOptions) -> LimbState:
-    L = curve.length
-    rs = Spline.over(L, opt.radius_knot_px)
-    es = Spline.over(L, opt.offset_knot_px)
-    gs = Spline.over(L, opt.gain_knot_px)
-    return LimbState(curve, rs, es, gs, rs.fit(curve.position, radius, 0.5), np.zeros(es.count), np.zeros(gs.count))
-
-
-def centreline(limb: LimbState) -> Array:
-    """Fitted centreline at the samples of the base curve, (N, 2)."""
-    e = limb.e_spline.matrix(limb.curve.position) @ limb.e
-    return limb.curve.points + e[:, None] * limb.curve.normal
+_ROUNDS = (5, 4, 7)
+"""Steps of the fit in each round; between rounds the limbs are laid anew."""
+_FIRST_SMOOTH_PX = 5.0
+_AGAIN_SMOOTH_PX = 3.0
+_LINE_PX = 25.0
+"""Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
 
 
-def radius(limb: LimbState) -> Array:
-    return limb.r_spline.matrix(limb.curve.position) @ limb.r
-
-
-def mouth_index(limbs, i) -> int:
-    """First sample of limb i whose two walls lie outside the other limbs."""
-    pts = centreline(limbs[i])
-    r = radius(limbs[i])
-    c = limbs[i].curve
-    inside = np.zeros(len(pts), bool)
+def mouth(limbs: Sequence[Limb], i: int) -> float:
+    """Arc length on limb ``i`` of its first cross-section whose two walls lie outside the other limbs, px."""
+    limb = limbs[i]
+    s = np.arange(0.0, limb.curve.length, 0.5)
+    points, normal = limb.points(s), limb.curve.at(s)[1]
+    r = limb.radius(s)[:, None]
+    inside = np.zeros(len(s), dtype=bool)
     for j, other in enumerate(limbs):
-        if j == i:
-            continue
-        for sign in (-1, 1):
-            wall = pts + sign * r[:, None] * c.normal
-            s, x = other.curve.locate(wall)
-            rr = np.interp(s, other.curve.position, radius(other))
-            ee = np.interp(s, other.curve.position, other.e_spline.matrix(other.curve.position) @ other.e)
-            inside |= (np.abs(x - ee) < rr) & (s > 0) & (s < other.curve.length)
+        if j != i:
+            for wall in (points - r * normal, points + r * normal):
+                inside |= other.contains(wall)
     k = np.flatnonzero(inside)
-    return int(min(k[-1] + 1, len(pts) - 2)) if len(k) else 0
+    return float(s[min(int(k[-1]) + 1, len(s) - 2)]) if len(k) else 0.0
 
 
-def branching_point(limbs, stretch_px: float) -> Array:
-    """Least-squares meeting point of the limbs' centrelines, each extended straight from beyond its mouth."""
-    a = np.zeros((2, 2))
-    b = np.zeros(2)
-    for i, l in enumerate(limbs):
-        p = centreline(l)
-        k = mouth_index(limbs, i)
-        q = p[k:k + int(stretch_px / l.curve.step)]
-        if len(q) < 5:
-            q = p[-5:]
-        # quadratic extrapolated to the old branching point's neighbourhood
-        s = (np.arange(len(q))) * l.curve.step
-        deg = 1 
-        cr = np.polyfit(s, q[:, 0], deg)
-        cc = np.polyfit(s, q[:, 1], deg)
-        at = 0.0
-        p0 = np.array([np.polyval(cr, at), np.polyval(cc, at)])
-        t = np.array([np.polyval(np.polyder(cr), at), np.polyval(np.polyder(cc), at)])
-        t /= np.linalg.norm(t)
-        n = np.array([t[1], -t[0]])
-        w = len(q)
-        a += w * np.outer(n, n)
-        b += w * n * (n @ p0)
-    a += 1e-3 * np.eye(2)
-    b += 1e-3 * limbs[0].curve.points[0]
-    return np.linalg.solve(a, b)
+def meeting_point(limbs: Sequence[Limb]) -> Array:
+    """Where straight extensions of the centrelines come nearest to meeting, (row, column)."""
+    normal_matrix = 1e-3 * np.eye(2)
+    right = 1e-3 * limbs[0].curve.points[0]
+    for i, limb in enumerate(limbs):
+        start = mouth(limbs, i)
+        s = np.arange(start, min(start + _LINE_PX, limb.curve.length), 1.0)
+        if len(s) < 6:
+            s = np.linspace(max(limb.curve.length - 6, 0.0), limb.curve.length, 7)
+        points = limb.points(s)
+        middle = points.mean(0)
+        direction = np.linalg.svd(points - middle)[2][0]
+        across = np.array([direction[1], -direction[0]])
+        normal_matrix += len(s) * np.outer(across, across)
+        right = right + len(s) * across * float(across @ middle)
+    return np.asarray(np.linalg.solve(normal_matrix, right))
 
 
-def grow(crop: Crop, paths, opt: FitOptions, verbose=False, rounds=3, iters=(5, 5, 8), smooth0=5.0, exclude=None):
-    tree = len(paths) == 3
-    curves = [curve_through(p, smooth0) for p in paths]
-    limbs = []
-    radii = [first_radius(crop.image, c.points, c.normal, 24) for c in curves]
-    for i, (c, r) in enumerate(zip(curves, radii)):
-        if tree:
-            k = min(int(1.3 * np.median(np.concatenate(radii))), len(r) - 3)
-            r = r.copy()
-            r[:k] = np.median(r[k:k + 10])
-        limbs.append(lay_limb(c, r, opt))
-    kw = {}
-    f = None
-    for rnd in range(rounds):
-        core = float(np.median(radius(limbs[0])[:12])) if tree else 0.0
-        f = fit(crop.image, limbs, opt, valid=crop.valid, bifurcation=tree, core_px=core, iterations=iters[rnd], verbose=verbose, exclude=exclude, **kw)
-        if rnd == rounds - 1:
-            break
-        fitted = f.limbs
-        new = []
-        b = branching_point(fitted, 25.0) if tree else None
-        for i, l in enumerate(fitted):
-            p = centreline(l)
-            r = radius(l)
-            if tree:
-                k = mouth_index(fitted, i)
-                k = min(k, len(p) - 8)
-                # leave out samples that lie behind the new branching point
-                ahead = (p[k:] - b) @ l.curve.tangent[k] > 2.0
-                p2 = np.vstack([b, p[k:][ahead]])
-                s_old = np.concatenate([[0.0], l.curve.position[k:][ahead]])
-                c = curve_through(p2, 3.0)
-                # map radius through distance to the outer end
-                rr = np.interp(c.position - c.length, l.curve.position - l.curve.length, r)
-                k2 = np.searchsorted(c.position, max(c.length - (l.curve.length - l.curve.position[k]), 0))
-                rr[:k2] = np.clip(rr[:k2], 0.6 * rr[min(k2, len(rr) - 1)], 1.6 * rr[min(k2, len(rr) - 1)])
-            else:
-                c = curve_through(p, 2.0)
-                rr = np.interp(c.position, l.curve.position * c.length / l.curve.length, r)
-            new.append(lay_limb(c, np.maximum(rr, 0.4), opt))
-        limbs = new
-        kw = dict(log_k=f.log_k, bend=f.bend, log_sigma=f.log_sigma)
-    return f
+def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
+    """Fit the limbs that run along rough paths.
+
+    Parameters
+    ----------
+    crop : Crop
+        Image with vessels dark.
+    paths : sequence of ndarray, shape (N, 2)
+        Three paths from their meeting point outwards, or a single one.
+    options : FitOptions
+        Sizes and priors of the fit.
+
+    Returns
+    -------
+    JointFit
+        In crop coordinates.
+    """
+    limbs = _first_limbs(crop, paths, options)
+    shared = Shared()
+    tree = len(limbs) > 1
+    fit = None
+    for number, steps in enumerate(_ROUNDS):
+        core = float(np.median(limbs[0].radius(np.linspace(0, 12, 13)))) if tree else 0.0
+        fit = fit_limbs(
+            crop.image, limbs, options, shared, usable=crop.valid, core_px=core, iterations=steps
+        )
+        if number < len(_ROUNDS) - 1:
+            limbs, shared = _lay_again(fit, options)
+    assert fit is not None  # noqa: S101 - there is at least one round
+    return fit
+
+
+def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> list[Limb]:
+    curves = [curve_through(path, _FIRST_SMOOTH_PX) for path in paths]
+    radii = [first_radius(crop.image, c.points, c.normal, 24.0) for c in curves]
+    if len(paths) > 1:
+        hidden = int(1.3 * np.median(np.concatenate(radii)))
+        for r in radii:
+            k = min(hidden, len(r) - 3)
+            r[:k] = np.median(r[k : k + 10])
+    return [_lay(c, r, options) for c, r in zip(curves, radii, strict=True)]
+
+
+def _lay(curve: Curve, radius: Array, options: FitOptions) -> Limb:
+    return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px)
+
+
+def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
+    """Limbs on new base curves along the fitted centrelines, and what was learned carried over to them."""
+    tree = len(fit.limbs) > 1
+    meeting = meeting_point(fit.limbs) if tree else None
+    limbs, precisions = [], []
+    for i, limb in enumerate(fit.limbs):
+        s = limb.curve.position
+        points, radius = limb.points(s), limb.radius(s)
+        if meeting is None:
+            curve = curve_through(points, 2.0)
+            from_end = s - limb.curve.length
+            known = 0.0
+        else:
+            known = min(mouth(fit.limbs, i), limb.curve.length - 8)
+            k = int(np.searchsorted(s, known))
+            ahead = (points[k:] - meeting) @ limb.curve.tangent[k] > 2.0
+            curve = curve_through(np.vstack([meeting, points[k:][ahead]]), _AGAIN_SMOOTH_PX)
+            from_end = s - limb.curve.length
+        new = np.interp(curve.position - curve.length, from_end, radius)
+        first = int(np.searchsorted(curve.position, max(curve.length - (limb.curve.length - known), 0)))
+        at_mouth = new[min(first, len(new) - 1)]
+        new[:first] = np.clip(new[:first], 0.6 * at_mouth, 1.6 * at_mouth)
+        laid = _lay(curve, np.maximum(new, 0.4), options)
+        gain = np.interp(
+            np.arange(laid.g_spline.count) * laid.g_spline.spacing - laid.curve.length,
+            np.arange(limb.g_spline.count) * limb.g_spline.spacing - limb.curve.length,
+            limb.g,
+        )
+        limbs.append(replace(laid, g=gain))
+        precisions.append(_carried(fit, i, limb, laid))
+    shared = fit.shared
+    assert shared.precisions is not None  # noqa: S101 - set by every fit
+    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(precisions)))
+
+
+def _carried(fit: JointFit, i: int, old: Limb, new: Limb) -> Array:
+    """Precisions of the radius at the new knots, by distance from the outer end."""
+    precisions: Precisions | None = fit.shared.precisions
+    assert precisions is not None  # noqa: S101 - set by every fit
+    at_old = np.arange(old.r_spline.count - 2) * old.r_spline.spacing - old.curve.length
+    at_new = np.arange(new.r_spline.count - 2) * new.r_spline.spacing - new.curve.length
+    scale = (old.r_spline.spacing / new.r_spline.spacing) ** 3
+    return np.asarray(np.exp(np.interp(at_new, at_old, np.log(precisions.r[i]))) * scale)

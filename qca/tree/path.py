@@ -94,12 +94,20 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     """
     from skimage.graph import MCP_Geometric
 
+    coarse = _halved(cost)
     finders = []
-    total = np.zeros_like(cost)
-    for end in ends:
-        mcp = MCP_Geometric(cost)
+    total = np.zeros_like(coarse)
+    for end in ends // 2:
+        mcp = MCP_Geometric(coarse)
         far, _ = mcp.find_costs([tuple(end)])
         total += np.where(np.isfinite(far), far, 1e30)
         finders.append(mcp)
     meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
-    return [np.asarray(f.traceback(meeting), dtype=np.float64)[::-1] for f in finders]
+    return [np.asarray(f.traceback(meeting), dtype=np.float64)[::-1] * 2 + 0.5 for f in finders]
+
+
+def _halved(cost: Image) -> Image:
+    """Cost on pixels twice as large: the cheapest of each four, so a thin ridge stays a ridge."""
+    rows, cols = cost.shape[0] + cost.shape[0] % 2, cost.shape[1] + cost.shape[1] % 2
+    padded = np.pad(cost, ((0, rows - cost.shape[0]), (0, cols - cost.shape[1])), mode="edge")
+    return np.asarray(padded.reshape(rows // 2, 2, cols // 2, 2).min(axis=(1, 3)))

@@ -9,10 +9,14 @@ blur acts on the intensity, not on its logarithm. The *opacity* used here is the
 It has the unit of a length and tends to the blurred chord as ``m`` tends to zero, which is the exact model of a
 logarithmic grey scale with little contrast. ``m`` is therefore also the one number that bends the profile: it stands for
 contrast, scatter pedestal and grey mapping together.
+
+In units of the blur the opacity has two arguments, ``u = x / sigma`` and ``q = r / sigma``, and a power series in
+``m sigma`` whose coefficients are fixed functions of (u, q). They are tabulated once per process and interpolated.
 """
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -20,6 +24,13 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+
+REACH = 4.5
+"""Blur widths beyond the wall where the opacity is taken as zero (less than 1e-5 of a pixel)."""
+
+_STEP = 0.25
+_TERMS = 8
+_BUCKET = 8.0
 
 
 class Opacity(NamedTuple):
@@ -40,7 +51,7 @@ def _nodes(count: int) -> tuple[Array, Array, Array]:
     return np.sin(theta), np.cos(theta), 2 * w * (np.pi / 4)
 
 
-def blurred_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 24) -> Opacity:
+def exact_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 32) -> Opacity:
     """Opacity of a blurred cylinder by quadrature over slabs.
 
     The unblurred profile is a stack of slabs of half-width ``a = r sin(theta)``; each blurs to a difference of two normal
@@ -57,7 +68,7 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 
     m : float
         Bending, 1/px (attenuation per pixel for a linear grey scale without pedestal).
     nodes : int
-        Quadrature nodes; 24 is good to 1e-4 of the peak for r / sigma up to 20.
+        Quadrature nodes; 32 is good to 1e-6 of the peak for r / sigma up to 17.
 
     Returns
     -------
@@ -83,3 +94,122 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 
     d_sigma = (scaled * (minus * g_minus - plus * g_plus)).sum(1) / sigma
     d_m = -2 * (scaled * r[:, None] * cos * slab).sum(1)
     return Opacity(value, d_x, d_r, d_sigma, d_m)
+
+
+@lru_cache(maxsize=4)
+def _tables(widest: float) -> Array:
+    """Series coefficients and their derivatives on a grid of (q, u).
+
+    Returns
+    -------
+    ndarray, shape (_TERMS, 4, Nq, Nu)
+        For each power of ``m sigma``: value, d/du, d/dq, d2/dudq times the grid step where differentiated.
+    """
+    from scipy.special import ndtr
+
+    q = np.arange(0.0, widest + 2 * _STEP, _STEP)
+    u = np.arange(0.0, widest + REACH + 2 * _STEP, _STEP)
+    sin, cos, weight = _nodes(max(24, int(1.6 * widest)))
+    out = np.zeros((_TERMS, 4, len(q), len(u)))
+    for i, radius in enumerate(q):
+        a = radius * sin
+        plus = u[:, None] + a
+        minus = u[:, None] - a
+        slab = ndtr(plus) - ndtr(minus)
+        norm = 1 / math.sqrt(2 * math.pi)
+        g_plus = norm * np.exp(-0.5 * plus * plus)
+        g_minus = norm * np.exp(-0.5 * minus * minus)
+        edge = g_plus + g_minus
+        slope = g_plus - g_minus
+        bend = -(minus * g_minus + plus * g_plus)
+        for n in range(_TERMS):
+            # coefficient of (m sigma)^n in E / sigma: the n-th moment of the slab stack
+            power = (-2 * cos) ** n / math.factorial(n)
+            w = weight * sin * power
+            rn = radius ** (n + 1)
+            drn = (n + 1) * radius**n
+            out[n, 0, i] = rn * (slab @ w)
+            out[n, 1, i] = rn * (slope @ w)
+            out[n, 2, i] = drn * (slab @ w) + rn * (edge @ (w * sin))
+            out[n, 3, i] = drn * (slope @ w) + rn * (bend @ (w * sin))
+    out[:, 1] *= _STEP
+    out[:, 2] *= _STEP
+    out[:, 3] *= _STEP * _STEP
+    return out
+
+
+class _Mixed(NamedTuple):
+    """Tables summed over the series for one value of ``m sigma``; (4, Nq, Nu) flattened to (Nq * Nu, 4)."""
+
+    value: Array
+    slope: Array
+    columns: int
+
+
+@lru_cache(maxsize=4)
+def _mixed(widest: float, bend: float) -> _Mixed:
+    """Series summed at ``m sigma = bend``, and its derivative with respect to it."""
+    tables = _tables(widest)
+    power = bend ** np.arange(_TERMS)
+    dpower = np.concatenate([[0.0], np.arange(1, _TERMS) * bend ** np.arange(_TERMS - 1)])
+    value = np.tensordot(power, tables, 1)
+    slope = np.tensordot(dpower, tables, 1)
+    flat = (4, value.shape[1] * value.shape[2])
+    return _Mixed(
+        np.ascontiguousarray(value.reshape(flat).T), np.ascontiguousarray(slope.reshape(flat).T), value.shape[2]
+    )
+
+
+def _hermite(t: Array) -> tuple[Array, Array, Array, Array]:
+    """Cubic Hermite weights: value at 0, slope at 0, value at 1, slope at 1."""
+    t2 = t * t
+    t3 = t2 * t
+    return 2 * t3 - 3 * t2 + 1, t3 - 2 * t2 + t, 3 * t2 - 2 * t3, t3 - t2
+
+
+def _hermite_slope(t: Array) -> tuple[Array, Array, Array, Array]:
+    t2 = t * t
+    return 6 * t2 - 6 * t, 3 * t2 - 4 * t + 1, 6 * t - 6 * t2, 3 * t2 - 2 * t
+
+
+def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
+    """Opacity of a blurred cylinder and its derivatives, interpolated; arguments and result as `exact_opacity`.
+
+    Within 1e-4 of the peak of the quadrature for ``m`` times the diameter up to 1.2; radii up to 80 blur widths.
+    """
+    u = np.abs(x) / sigma
+    q = r / sigma
+    widest = _BUCKET * math.ceil(max(float(q.max(initial=1.0)), 1.0) / _BUCKET)
+    mixed = _mixed(widest, round(m * sigma, 7))
+    inside = u < q + REACH
+    q_cell = np.minimum(q / _STEP, widest / _STEP)
+    u_cell = np.minimum(u / _STEP, (widest + REACH) / _STEP)
+    i = q_cell.astype(np.int64)
+    j = u_cell.astype(np.int64)
+    tq, tu = q_cell - i, u_cell - j
+    corner = i * mixed.columns + j
+    wu, du = _hermite(tu), _hermite_slope(tu)
+    wq, dq = _hermite(tq), _hermite_slope(tq)
+    value = np.zeros_like(u)
+    d_u = np.zeros_like(u)
+    d_q = np.zeros_like(u)
+    d_bend = np.zeros_like(u)
+    for a in (0, 1):
+        for b in (0, 1):
+            k = corner + a * mixed.columns + b
+            f = mixed.value[k]
+            g = mixed.slope[k]
+            along = f[:, 0] * wu[2 * b] + f[:, 1] * wu[2 * b + 1]
+            cross = f[:, 2] * wu[2 * b] + f[:, 3] * wu[2 * b + 1]
+            value += along * wq[2 * a] + cross * wq[2 * a + 1]
+            d_q += along * dq[2 * a] + cross * dq[2 * a + 1]
+            d_u += (f[:, 0] * du[2 * b] + f[:, 1] * du[2 * b + 1]) * wq[2 * a]
+            d_u += (f[:, 2] * du[2 * b] + f[:, 3] * du[2 * b + 1]) * wq[2 * a + 1]
+            d_bend += (g[:, 0] * wu[2 * b] + g[:, 1] * wu[2 * b + 1]) * wq[2 * a]
+            d_bend += (g[:, 2] * wu[2 * b] + g[:, 3] * wu[2 * b + 1]) * wq[2 * a + 1]
+    d_u /= _STEP
+    d_q /= _STEP
+    for array in (value, d_u, d_q, d_bend):
+        array *= inside
+    d_sigma = value - u * d_u - q * d_q + m * sigma * d_bend
+    return Opacity(sigma * value, d_u * np.sign(x), d_q, d_sigma, sigma * sigma * d_bend)

@@ -1,509 +1,481 @@
 """One maximum-a-posteriori fit of all limbs of a vessel tree to the pixels of a frame.
 
-Strategy
---------
 Every pixel near a limb is predicted as::
 
     v = B - (k exp(g) + m (B - B0)) * E
 
-``B`` is a smooth background (bicubic spline over the plane), ``E`` the blurred opacity (:mod:`qca.tube.chord`) of the union of
-the limbs, ``k`` the contrast in grey levels per px of chord, ``g`` a slow variation of it along a limb, ``m`` the bending that
-stands for attenuation, scatter pedestal and grey mapping together. Limbs are curves with lateral offsets ``e(s)`` and radii
-``r(s)``, both cubic splines. Where limbs overlap, coplanar lumens share the longer chord, so ``E`` is their maximum, blurred
-like the image (Clark's formula for the mean of a maximum).
+``B`` is a smooth background (:mod:`qca.tube.plane`), ``E`` the blurred opacity (:mod:`qca.tube.chord`) of the union of the
+limbs (:mod:`qca.tube.union`), ``k`` the contrast in grey levels per px of chord, ``g`` a slow variation of it along a limb, and
+``m`` the bending that stands for attenuation, scatter pedestal and grey mapping together; ``B0`` is the median background.
+Limbs are curves with lateral offsets ``e(s)`` and radii ``r(s)``, both cubic splines; the blur along the vessel widens a
+narrowing by ``sigma^2 r''/ 2``, which is part of the model.
 
-Gauss-Newton steps on all parameters together; the strengths of the smoothness priors (radius, centreline, contrast,
-background) are set by the evidence (MacKay's fixed point), the noise by the residuals.
+Gauss-Newton steps on all parameters together with a Huber weight; the smoothness follows from the evidence
+(:mod:`qca.tube.priors`), the noise from the residuals (:mod:`qca.tube.noise`).
 
-Axes: P pixels, Q parameters.
+Axes: P pixels, Q parameters, L limbs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.chord import blurred_opacity
-from qca.tube.curve import Curve
-from qca.tube.spline import Spline
+from qca.tube.chord import REACH, Opacity, blurred_opacity
+from qca.tube.layout import Layout
+from qca.tube.limb import Limb
+from qca.tube.noise import correlation_factor, noise_variance
+from qca.tube.normal import Pattern
+from qca.tube.plane import Plane
+from qca.tube.priors import Precisions, PriorNumbers, first_precisions, learned_precisions, prior_terms
+from qca.tube.union import blurred_union
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class FitOptions:
-    """Numbers of the fit that are not measured; lengths in px."""
+    """Sizes of the fit that are not measured; lengths in px."""
 
     margin_px: float = 11.0
     radius_knot_px: float = 2.0
     offset_knot_px: float = 5.0
     gain_knot_px: float = 16.0
     background_knot_px: float = 14.0
-    sigma_prior_px: float = 1.0
-    sigma_prior_log_sd: float = 0.5
-    bend_prior_per_px: float = 0.015
-    bend_prior_sd_per_px: float = 0.02
-    gain_level_sd: float = 0.05
-    iterations: int = 14
     huber: float = 3.0
-    adapt: bool = True
+    smallest_radius_px: float = 0.15
+    priors: PriorNumbers = PriorNumbers()
 
 
-@dataclass
-class LimbState:
-    curve: Curve
-    r_spline: Spline
-    e_spline: Spline
-    g_spline: Spline
-    r: Array
-    e: Array
-    g: Array
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What all limbs share: log contrast, bending, log blur, and the learned precisions; None where not yet known."""
+
+    log_k: float | None = None
+    bend: float | None = None
+    log_sigma: float | None = None
+    precisions: Precisions | None = None
+    correlation: float = 1.0
 
 
-class Local:
-    """Pixels near one limb and their bases."""
-
-    def __init__(self, limb: LimbState, pixels: Array, reach: Array) -> None:
-        s, x = limb.curve.locate(pixels)
-        n = len(limb.curve.points)
-        near = (s >= 0) & (s <= limb.curve.length)
-        k = np.clip(np.round(s / limb.curve.step).astype(int), 0, n - 1)
-        near &= np.abs(x) <= reach[k]
-        self.pix = np.flatnonzero(near)
-        self.s, self.x = s[near], x[near]
-        self.rc, self.rb = limb.r_spline.basis(self.s)
-        self.r2 = limb.r_spline.second(self.s)[1]
-        self.ec, self.eb = limb.e_spline.basis(self.s)
-        self.gc, self.gb = limb.g_spline.basis(self.s)
-        self.normal = limb.curve.normal[k[near]]
-
-
-def spline_eval(cell, basis, coef):
-    return (coef[cell[:, None] + np.arange(4)] * basis).sum(1)
-
-
-class Plane:
-    """Bicubic spline background over the pixels used."""
-
-    def __init__(self, pixels: Array, knot: float) -> None:
-        lo, hi = pixels.min(0), pixels.max(0)
-        self.lo = lo
-        self.sr = Spline.over(max(hi[0] - lo[0], 1.0), knot)
-        self.sc = Spline.over(max(hi[1] - lo[1], 1.0), knot)
-        cr, br = self.sr.basis(pixels[:, 0] - lo[0])
-        cc, bc = self.sc.basis(pixels[:, 1] - lo[1])
-        full = (cr[:, None] + np.arange(4))[:, :, None] * self.sc.count + (cc[:, None] + np.arange(4))[:, None, :]
-        full = full.reshape(len(pixels), 16)
-        self.used, inv = np.unique(full, return_inverse=True)
-        self.col = inv.reshape(full.shape)
-        self.val = (br[:, :, None] * bc[:, None, :]).reshape(len(pixels), 16)
-        self.count = len(self.used)
-        # roughness: second differences along both axes and the mixed one among used coefficients
-        lookup = -np.ones(self.sr.count * self.sc.count, dtype=int)
-        lookup[self.used] = np.arange(self.count)
-        grid = lookup.reshape(self.sr.count, self.sc.count)
-        rows = []
-        for trip in (
-            np.stack([grid[:-2], grid[1:-1], grid[2:]], -1).reshape(-1, 3),
-            np.stack([grid[:, :-2], grid[:, 1:-1], grid[:, 2:]], -1).reshape(-1, 3),
-        ):
-            ok = (trip >= 0).all(1)
-            for a, b, c in trip[ok]:
-                v = np.zeros(self.count)
-                v[[a, b, c]] = (1, -2, 1)
-                rows.append(v)
-        quad = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[:-1, 1:], grid[1:, 1:]], -1).reshape(-1, 4)
-        for q in quad[(quad >= 0).all(1)]:
-            v = np.zeros(self.count)
-            v[q] = np.sqrt(2) * np.array((1, -1, -1, 1))
-            rows.append(v)
-        d = np.array(rows) if rows else np.zeros((0, self.count))
-        self.penalty = d.T @ d
-        self.rank = int(np.linalg.matrix_rank(self.penalty)) if len(rows) else 0
-
-
-def second_difference(n):
-    return np.diff(np.eye(n), 2, axis=0)
-
-
-@dataclass
+@dataclass(frozen=True, slots=True)
 class JointFit:
-    limbs: list[LimbState]
-    log_k: float
-    bend: float
-    log_sigma: float
-    cov: Array
-    H: Array
-    sl: dict
-    resid: Array
-    var: Array
+    """Result of a fit.
+
+    ``covariance`` (Q, Q) is the inverse Hessian of the posterior; ``pixels`` (P, 2) with ``level`` (stored grey, vessels
+    dark), ``model``, ``variance`` and ``weight`` (P,); ``near[i]`` tells limb i's pixels with their arc length and lateral
+    distance.
+    """
+
+    limbs: tuple[Limb, ...]
+    layout: Layout
+    theta: Array
+    covariance: Array
+    shared: Shared
     pixels: Array
-    locals: list
-    opacity: Array
-    weight: Array
-    chi2: float
-    hyper: dict
+    level: Array
     model: Array
-    info: dict = field(default_factory=dict)
+    background: Array
+    opacity: Array
+    variance: Array
+    weight: Array
+    near: tuple[Near, ...]
+
+    @property
+    def log_sigma(self) -> float:
+        """Logarithm of the blur, px."""
+        return float(self.theta[self.layout.log_sigma])
+
+    @property
+    def branching_point(self) -> Array:
+        """Where the centrelines meet, (row, column)."""
+        return np.asarray(self.limbs[0].curve.points[0] + self.theta[self.layout.meeting])
+
+    @property
+    def residual(self) -> Array:
+        """Level minus model over the noise SD, shape (P,)."""
+        return np.asarray((self.level - self.model) / np.sqrt(self.variance))
 
 
-def fit(image, limbs: Sequence[LimbState], opt: FitOptions, *, valid=None, bifurcation=False, core_px=0.0,
-        log_k=None, bend=None, log_sigma=None, hyper=None, iterations=None, verbose=False, exclude=None,
-        var_model=None):
-    from scipy.linalg import cho_factor, cho_solve, cho_solve as _cs
-    from scipy.sparse import csr_matrix
+@dataclass(frozen=True, slots=True)
+class Near:
+    """Pixels near one limb: index into the pixels, arc length, lateral distance, spline bases, normals."""
 
-    limbs = [LimbState(l.curve, l.r_spline, l.e_spline, l.g_spline, l.r.copy(), l.e.copy(), l.g.copy()) for l in limbs]
-    # pixels in play
-    rows, cols = image.shape
-    mask = np.zeros(image.shape, bool)
-    reaches = []
-    for l in limbs:
-        rr = l.r_spline.matrix(l.curve.position) @ l.r
-        reach = np.maximum(rr, 0.5) + opt.margin_px
-        reaches.append(reach)
-        R = int(np.ceil(reach.max())) + 1
-        for p, q in zip(np.round(l.curve.points).astype(int), reach):
-            R = int(np.ceil(q)) + 1
-            mask[max(p[0] - R, 0):p[0] + R + 1, max(p[1] - R, 0):p[1] + R + 1] = True
-    if valid is not None:
-        mask &= valid
-    cand = np.argwhere(mask).astype(float)
-    locs = [Local(l, cand, q) for l, q in zip(limbs, reaches)]
-    keep = np.zeros(len(cand), bool)
-    for lo in locs:
-        keep[lo.pix] = True
-    # ambiguous end zones: behind the branching point of a limb, or beyond its end
-    for l, q in zip(limbs, reaches):
-        s, x = l.curve.locate(cand)
-        r_end = float((l.r_spline.matrix(np.array([l.curve.length])) @ l.r)[0])
-        keep &= ~((s > l.curve.length) & (s < l.curve.length + 25) & (np.abs(x) < r_end + 3))
-        if not bifurcation:
-            keep &= ~((s < 0) & (s > -25) & (np.abs(x) < l.r[0] + 3))
-    if bifurcation:
-        b = limbs[0].curve.points[0]
-        keep &= np.hypot(*(cand - b).T) > core_px
-    if exclude is not None:
-        keep &= ~exclude[cand[:, 0].astype(int), cand[:, 1].astype(int)]
-    cand = cand[keep]
-    locs = [Local(l, cand, q) for l, q in zip(limbs, reaches)]
-    P = len(cand)
-    y = image[cand[:, 0].astype(int), cand[:, 1].astype(int)]
-    plane = Plane(cand, opt.background_knot_px)
+    pixel: Index
+    s: Array
+    x: Array
+    r_cell: Index
+    r_basis: Array
+    r_second: Array
+    e_cell: Index
+    e_basis: Array
+    g_cell: Index
+    g_basis: Array
+    normal: Array
 
-    # layout
-    sl = {}
-    at = 0
 
-    def take(name, n):
-        nonlocal at
-        sl[name] = slice(at, at + n)
-        at += n
+def _near(limb: Limb, index: Index, s: Array, x: Array) -> Near:
+    r_cell, r_basis = limb.r_spline.basis(s)
+    e_cell, e_basis = limb.e_spline.basis(s)
+    g_cell, g_basis = limb.g_spline.basis(s)
+    k = np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
+    return Near(
+        index, s, x, r_cell, r_basis, limb.r_spline.second(s)[1], e_cell, e_basis, g_cell, g_basis, limb.curve.normal[k]
+    )
 
-    for i, l in enumerate(limbs):
-        take(f"r{i}", l.r_spline.count)
-        take(f"e{i}", l.e_spline.count)
-        take(f"g{i}", l.g_spline.count)
-    take("log_k", 1)
-    take("bend", 1)
-    take("log_sigma", 1)
-    take("B", plane.count)
-    if bifurcation:
-        take("b", 2)
-    Q = at
-    theta = np.zeros(Q)
-    for i, l in enumerate(limbs):
-        theta[sl[f"r{i}"]] = l.r
-        theta[sl[f"e{i}"]] = l.e
-        theta[sl[f"g{i}"]] = l.g
-    # initial background: robust from outer pixels
-    out = np.ones(P, bool)
-    for l, lo in zip(limbs, locs):
-        out[lo.pix[np.abs(lo.x) < spline_eval(lo.rc, lo.rb, l.r) + 2.5]] = False
-    A = csr_matrix((plane.val.ravel(), plane.col.ravel(), np.arange(0, 16 * P + 1, 16)), shape=(P, plane.count))
-    Ao = A[out]
-    Bc = np.full(plane.count, np.median(y[out]))
-    wB = np.ones(out.sum())
-    for _ in range(3):
-        N = (Ao.T @ Ao.multiply(wB[:, None])).toarray() + 1.0 * plane.penalty + 1e-6 * np.eye(plane.count)
-        Bc = np.linalg.solve(N, Ao.T @ (wB * y[out]) + 1e-6 * np.median(y[out]))
-        res = y[out] - Ao @ Bc
-        sd = 1.4826 * np.median(np.abs(res)) + 1e-9
-        wB = 1 / np.maximum(1, np.abs(res) / (2 * sd))
-    theta[sl["B"]] = Bc
-    B0 = float(np.median(y[out]))
-    noise0 = sd
-    if log_sigma is None:
-        log_sigma = np.log(opt.sigma_prior_px)
-    if bend is None:
-        bend = opt.bend_prior_per_px
-    theta[sl["bend"]] = bend
-    theta[sl["log_sigma"]] = log_sigma
-    if hyper is None:
-        hyper = dict(
-            r=[np.full(l.r_spline.count - 2, 1 / (0.003 * l.r_spline.spacing**3)) for l in limbs],
-            e=1 / (0.0005 * limbs[0].e_spline.spacing**3),
-            g=1 / 0.02**2,
-            B=1 / (3 * noise0) ** 2,
+
+_FOUR = np.arange(4)
+
+
+def _spline(cell: Index, basis: Array, coefficients: Array) -> Array:
+    return np.asarray(np.einsum("nk,nk->n", coefficients[cell[:, None] + _FOUR], basis))
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """Prediction at one parameter vector, with what its Jacobian needs."""
+
+    model: Array
+    opacity: Array
+    share: Array
+    parts: list[Opacity]
+    sigma: float
+    bend: float
+    ground: Array
+    gain: Array
+    contrast: Array
+
+
+class Problem:
+    """Pixels, bases and noise of one fit around given limbs; the limbs' coefficients are only the starting point."""
+
+    def __init__(
+        self,
+        image: Array,
+        limbs: Sequence[Limb],
+        options: FitOptions,
+        shared: Shared,
+        usable: Mask,
+        core_px: float,
+    ) -> None:
+        self.image = image
+        self.limbs = tuple(limbs)
+        self.options = options
+        self.pixels, self.near, self.clear = _select(self.limbs, options, usable, core_px)
+        rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
+        self.level = image[rows, cols]
+        self.plane = Plane(self.pixels, options.background_knot_px)
+        self.layout = Layout.of(self.limbs, self.plane.count)
+        self.pattern = self._pattern()
+        self.theta, self.noise = self._start(shared)
+        self.correlation = shared.correlation
+
+    def _start(self, shared: Shared) -> tuple[Array, float]:
+        """First parameters: limbs as given, background from the pixels beside them, contrast from the depth."""
+        theta = np.zeros(self.layout.size)
+        for i, limb in enumerate(self.limbs):
+            theta[self.layout.r[i]] = limb.r
+            theta[self.layout.e[i]] = limb.e
+            theta[self.layout.g[i]] = limb.g
+        plane, clear = self.plane, self.clear
+        count = plane.count
+        weight = clear.astype(float)
+        noise = 1.0
+        coef = np.full(count, float(np.median(self.level[clear])) if clear.any() else float(np.median(self.level)))
+        typical = float(coef[0])
+        pattern = Pattern.of(
+            np.repeat(np.arange(len(self.level)), 16), plane.column.ravel(), len(self.level), count
         )
-    var = np.full(P, noise0**2) if var_model is None else None
+        for _ in range(3):
+            normal, vector = pattern.normal(plane.value.ravel(), weight, self.level - typical)
+            coef = typical + np.linalg.solve(normal + plane.penalty + 1e-6 * np.eye(count), vector)
+            residual = self.level - plane.evaluate(coef)
+            noise = 1.4826 * float(np.median(np.abs(residual[clear]))) + 1e-9 if clear.any() else 1.0
+            weight = clear / np.maximum(1, np.abs(residual) / (2 * noise))
+        theta[self.layout.ground] = coef
+        self.base = typical
+        numbers = self.options.priors
+        theta[self.layout.bend] = numbers.bend if shared.bend is None else shared.bend
+        theta[self.layout.log_sigma] = numbers.log_sigma if shared.log_sigma is None else shared.log_sigma
+        if shared.log_k is not None:
+            theta[self.layout.log_k] = shared.log_k
+            return theta, noise
+        state = self.predict(theta)
+        on = state.opacity > 0.3 * float(state.opacity.max(initial=0.0))
+        depth = float(np.median((state.ground - self.level)[on] / state.opacity[on])) if on.any() else 0.0
+        theta[self.layout.log_k] = np.log(max(depth, 1e-2 * noise))
+        return theta, noise
 
-    def opacity(th, want=True):
-        """union opacity and partials per limb"""
-        sigma = float(np.exp(th[sl["log_sigma"]][0]))
-        m = float(th[sl["bend"]][0])
-        E = np.zeros((len(limbs), P))
+    def _pattern(self) -> Pattern:
+        """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
+        rows, columns = [], []
+
+        def put(r: Index, c: Index) -> None:
+            rows.append(np.broadcast_to(r[:, None], c.shape).ravel())
+            columns.append(c.ravel())
+
+        layout = self.layout
+        for i, near in enumerate(self.near):
+            put(near.pixel, layout.r[i].start + near.r_cell[:, None] + _FOUR)
+            put(near.pixel, layout.e[i].start + near.e_cell[:, None] + _FOUR)
+            put(near.pixel, layout.g[i].start + near.g_cell[:, None] + _FOUR)
+        every = np.arange(len(self.level))
+        shared = np.array([layout.log_k, layout.bend, layout.log_sigma])
+        put(every, np.broadcast_to(shared, (len(every), 3)))
+        put(every, layout.ground.start + self.plane.column)
+        return Pattern.of(np.concatenate(rows), np.concatenate(columns), len(every), layout.size)
+
+    def predict(self, theta: Array) -> _State:
+        """Grey levels at ``theta``."""
+        layout = self.layout
+        sigma = float(np.exp(theta[layout.log_sigma]))
+        bend = float(theta[layout.bend])
+        count = len(self.level)
+        values = np.zeros((len(self.limbs), count))
+        gradients = np.zeros((len(self.limbs), count, 2)) if len(self.limbs) > 1 else None
         parts = []
-        for i, (l, lo) in enumerate(zip(limbs, locs)):
-            r = spline_eval(lo.rc, lo.rb + 0.5 * sigma**2 * lo.r2, th[sl[f"r{i}"]])
-            x = lo.x - spline_eval(lo.ec, lo.eb, th[sl[f"e{i}"]])
-            r = np.maximum(r, 0.15)
-            act = np.flatnonzero(np.abs(x) < r + 4.5 * sigma)
-            o = blurred_opacity(x[act], r[act], sigma, m, nodes=16)
-            E[i, lo.pix[act]] = o.value
-            parts.append((act, o))
-        if len(limbs) == 1:
-            return E[0], [np.ones(P)], parts, sigma, m
-        # Clark maximum, limb after limb, with gradients for the spread
-        G = np.zeros((len(limbs), P, 2))
-        for i, (lo, (act, o)) in enumerate(zip(locs, parts)):
-            G[i, lo.pix[act]] = o.d_x[:, None] * lo.normal[act]
-        from scipy.special import ndtr
-        cur, gcur = E[0].copy(), G[0].copy()
-        wts = [np.ones(P)] + [np.zeros(P) for _ in limbs[1:]]
-        for i in range(1, len(limbs)):
-            both = np.flatnonzero((cur > 0) & (E[i] > 0))
-            only = (cur <= 0) & (E[i] > 0)
-            d = cur[both] - E[i][both]
-            spread = sigma * np.linalg.norm(gcur[both] - G[i][both], axis=1) + 1e-6
-            z = d / spread
-            p = ndtr(z)
-            phi = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
-            cur[both] = E[i][both] + d * p + spread * phi
-            gcur[both] = p[:, None] * gcur[both] + (1 - p)[:, None] * G[i][both]
-            for j in range(i):
-                wts[j][both] *= p
-                wts[j][only] = 0
-            wts[i][both] = 1 - p
-            wts[i][only] = 1
-            cur[only] = E[i][only]
-            gcur[only] = G[i][only]
-        return cur, wts, parts, sigma, m
-
-    def predict(th):
-        E, wts, parts, sigma, m = opacity(th)
-        B = A @ th[sl["B"]]
-        g = np.zeros(P)
-        for i, lo in enumerate(locs):
-            g[lo.pix] += wts[i][lo.pix] * spline_eval(lo.gc, lo.gb, th[sl[f"g{i}"]])
-        k = np.exp(th[sl["log_k"]][0])
-        amp = k * np.exp(g) + m * (B - B0)
-        return B - amp * E, E, wts, parts, sigma, m, B, g, k, amp
-
-    def jacobian(state):
-        v, E, wts, parts, sigma, m, B, g, k, amp = state
-        R, C, V = [], [], []
-
-        def put(rows_, cols_, vals_):
-            R.append(np.broadcast_to(rows_, vals_.shape).ravel())
-            C.append(np.broadcast_to(cols_, vals_.shape).ravel())
-            V.append(vals_.ravel())
-
-        four = np.arange(4)
-        d_sigma = np.zeros(P)
-        d_m = np.zeros(P)
-        for i, (lo, (act, o)) in enumerate(zip(locs, parts)):
-            pix = lo.pix[act]
-            w = wts[i][pix]
-            use = w > 1e-5
-            a2, pix, w = act[use], pix[use], w[use]
-            up = -amp[pix] * w
-            put(pix[:, None], sl[f"r{i}"].start + lo.rc[a2][:, None] + four,
-                (up * o.d_r[use])[:, None] * (lo.rb[a2] + 0.5 * sigma**2 * lo.r2[a2]))
-            put(pix[:, None], sl[f"e{i}"].start + lo.ec[a2][:, None] + four, (-up * o.d_x[use])[:, None] * lo.eb[a2])
-            put(pix[:, None], sl[f"g{i}"].start + lo.gc[a2][:, None] + four,
-                (-k * np.exp(g[pix]) * E[pix] * w)[:, None] * lo.gb[a2])
-            d_sigma[pix] += w * o.d_sigma[use]
-            d_m[pix] += w * o.d_m[use]
-        on = np.flatnonzero(E > 0)
-        put(on, np.array(sl["log_k"].start), -k * np.exp(g[on]) * E[on])
-        put(on, np.array(sl["bend"].start), -(B[on] - B0) * E[on] - amp[on] * d_m[on])
-        put(on, np.array(sl["log_sigma"].start), -amp[on] * d_sigma[on] * sigma)
-        put(np.arange(P)[:, None], sl["B"].start + plane.col, plane.val * (1 - m * E)[:, None])
-        return csr_matrix((np.concatenate(V), (np.concatenate(R), np.concatenate(C))), shape=(P, Q))
-
-    def priors(th):
-        H = np.zeros((Q, Q))
-        grad = np.zeros(Q)  # gradient of -log prior
-        for i, l in enumerate(limbs):
-            D = second_difference(l.r_spline.count)
-            a = sl[f"r{i}"]
-            K = D.T @ (hyper["r"][i][:, None] * D)
-            H[a, a] += K
-            grad[a] += K @ th[a]
-            a = sl[f"e{i}"]
-            D = second_difference(l.e_spline.count)
-            h = l.e_spline.spacing
-            kappa = np.interp((np.arange(l.e_spline.count - 2) ) * h, l.curve.position, l.curve.curvature)
-            d = D @ th[a] + kappa * h * h
-            H[a, a] += hyper["e"] * D.T @ D
-            grad[a] += hyper["e"] * D.T @ d
-            a = sl[f"g{i}"]
-            D = np.diff(np.eye(l.g_spline.count), axis=0)
-            K = hyper["g"] * D.T @ D + np.ones((l.g_spline.count,) * 2) / (l.g_spline.count * opt.gain_level_sd) ** 2
-            H[a, a] += K
-            grad[a] += K @ th[a]
-        j = sl["bend"].start
-        H[j, j] += 1 / opt.bend_prior_sd_per_px**2
-        grad[j] += (th[j] - opt.bend_prior_per_px) / opt.bend_prior_sd_per_px**2
-        j = sl["log_sigma"].start
-        H[j, j] += 1 / opt.sigma_prior_log_sd**2
-        grad[j] += (th[j] - np.log(opt.sigma_prior_px)) / opt.sigma_prior_log_sd**2
-        a = sl["B"]
-        H[a, a] += hyper["B"] * plane.penalty
-        grad[a] += hyper["B"] * plane.penalty @ th[a]
-        if bifurcation:
-            a = sl["b"]
-            for i, l in enumerate(limbs):
-                row = np.zeros(Q)
-                c, w = l.e_spline.basis(np.zeros(1))
-                row[sl[f"e{i}"].start + c[0] + np.arange(4)] = w[0]
-                row[a] = -l.curve.normal[0]
-                H += np.outer(row, row) / 0.05**2
-                grad += row * (row @ th) / 0.05**2
-            H[a, a] += np.eye(2) / 5.0**2
-            grad[a] += th[a] / 5.0**2
-        return H, grad
-
-    # initial contrast
-    if log_k is None:
-        theta[sl["log_k"]] = 0.0
-        E = opacity(theta)[0]
-        B = A @ theta[sl["B"]]
-        on = E > 0.3 * E.max()
-        kk = np.median((B - y)[on] / E[on])
-        theta[sl["log_k"]] = np.log(max(kk, 1e-3 * noise0))
-    else:
-        theta[sl["log_k"]] = log_k
-
-    corr = 1.0
-    lam = 1e-3
-    cost_old = None
-    weight = np.ones(P)
-    n_it = iterations or opt.iterations
-    for it in range(n_it):
-        state = predict(theta)
-        v, E = state[0], state[1]
-        res = y - v
-        # noise: variance linear in the model value, robust
-        if it in (0, 2, 4) or it % 4 == 0:
-            var = noise_model(res, v, var)
-        z = res / np.sqrt(var)
-        weight = np.minimum(1, opt.huber / np.maximum(np.abs(z), 1e-9))
-        J = jacobian(state)
-        W = weight / var / corr
-        JW = J.multiply(W[:, None]).tocsr()
-        JtJ = (JW.T @ J).toarray()
-        Hp, gp = priors(theta)
-        grad = JW.T @ res - gp
-        H = JtJ + Hp
-        damp = lam * np.diag(np.diag(JtJ)) + 1e-9 * np.diag(np.diag(H))
-        cf = cho_factor(H + damp)
-        step = cho_solve(cf, grad)
-        # limits
-        lim = 1.0
-        for i in range(len(limbs)):
-            lim = min(lim, 2.0 / max(np.abs(step[sl[f"r{i}"]]).max(), 1e-9), 3.0 / max(np.abs(step[sl[f"e{i}"]]).max(), 1e-9))
-        lim = min(lim, 0.4 / max(abs(step[sl["log_k"]][0]), 1e-9), 0.3 / max(abs(step[sl["log_sigma"]][0]), 1e-9), 0.02 / max(abs(step[sl["bend"]][0]), 1e-9))
-        theta = theta + lim * step
-        for i in range(len(limbs)):
-            theta[sl[f"r{i}"]] = np.maximum(theta[sl[f"r{i}"]], 0.2)
-        if verbose:
-            print(it, "chi2/P", (weight * z * z).mean().round(3), "lim", round(lim, 3), "k", np.exp(theta[sl["log_k"]][0]).round(3), "m", theta[sl["bend"]][0].round(4),
-                  "sig", np.exp(theta[sl["log_sigma"]][0]).round(3), "hyper", [float(np.median(h).round(2)) for h in hyper["r"]], round(hyper["e"], 2), round(hyper["g"], 1), hyper["B"])
-        if it >= 2:
-            # evidence updates with the covariance at this point
-            Hinv = np.linalg.inv(H)
-            update_hyper(hyper, theta, Hinv, limbs, sl, plane, opt)
-    state = predict(theta)
-    v, E = state[0], state[1]
-    res = y - v
-    J = jacobian(state)
-    z = res / np.sqrt(var)
-    weight = np.minimum(1, opt.huber / np.maximum(np.abs(z), 1e-9))
-    JW = J.multiply((weight / var)[:, None]).tocsr()
-    JtJ = (JW.T @ J).toarray()
-    Hp, gp = priors(theta)
-    H = JtJ + Hp
-    cov = np.linalg.inv(H)
-    for i, l in enumerate(limbs):
-        l.r, l.e, l.g = theta[sl[f"r{i}"]], theta[sl[f"e{i}"]], theta[sl[f"g{i}"]]
-    return JointFit(limbs, float(theta[sl["log_k"]][0]), float(theta[sl["bend"]][0]), float(theta[sl["log_sigma"]][0]), cov, JtJ, sl,
-                    res, var, cand, locs, E, weight, float((z * z * weight).mean()), hyper, v, dict(plane=plane, Q=Q, P=P, theta=theta, B=state[6], wts=state[2]))
-
-
-def noise_model(res, v, var_old):
-    """Variance linear in the grey level, from the residuals; robust to a few large ones."""
-    q = np.quantile(v, [0.02, 0.98])
-    z2 = res**2
-    clip = (3 * 1.4826 * np.median(np.abs(res))) ** 2
-    use = z2 < clip * 2
-    a = np.column_stack([np.ones(use.sum()), v[use] - q[0]])
-    s2 = 1.4826**2 * np.median(np.abs(res)) ** 2
-    w = np.full(use.sum(), 1.0)
-    for _ in range(3):
-        coef = np.linalg.lstsq(a * w[:, None], z2[use] * w, rcond=None)[0]
-        pred = np.maximum(a @ coef, 0.2 * s2)
-        w = 1 / pred
-    out = coef[0] + coef[1] * (np.clip(v, *q) - q[0])
-    return np.maximum(out, 0.2 * s2) * 1.0
-
-
-def update_hyper(hyper, theta, Hinv, limbs, sl, plane, opt):
-    for i, l in enumerate(limbs):
-        a = sl[f"r{i}"]
-        D = second_difference(l.r_spline.count)
-        d = D @ theta[a]
-        S = np.einsum("ij,jk,ik->i", D, Hinv[a, a], D)
-        e2 = d * d + S
-        floor = 2e-6 * l.r_spline.spacing**4
-        if opt.adapt:
-            # local variance: heavy-tailed (Student) second differences, pooled over neighbours
-            pooled = e2.mean()
-            kern = np.array([0.25, 0.5, 1, 0.5, 0.25])
-            num = np.convolve(e2, kern, "same") + 1.0 * pooled_mode(e2)
-            den = np.convolve(np.ones_like(e2), kern, "same") + 1.0
-            hyper["r"][i] = 1 / np.maximum(num / den, floor)
+        for i, near in enumerate(self.near):
+            r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
+            r = np.maximum(r, self.options.smallest_radius_px)
+            x = near.x - _spline(near.e_cell, near.e_basis, theta[layout.e[i]])
+            o = blurred_opacity(x, r, sigma, bend)
+            values[i, near.pixel] = o.value
+            if gradients is not None:
+                gradients[i, near.pixel] = o.d_x[:, None] * near.normal
+            parts.append(o)
+        if gradients is None:
+            opacity, share = values[0], np.ones((1, count))
         else:
-            hyper["r"][i] = np.full(len(d), 1 / max(e2.mean(), floor))
-    num = den = 0.0
-    for i, l in enumerate(limbs):
-        a = sl[f"e{i}"]
-        D = second_difference(l.e_spline.count)
-        h = l.e_spline.spacing
-        kappa = np.interp(np.arange(l.e_spline.count - 2) * h, l.curve.position, l.curve.curvature)
-        d = D @ theta[a] + kappa * h * h
-        S = np.einsum("ij,jk,ik->i", D, Hinv[a, a], D)
-        num += (d * d + S).sum()
-        den += len(d)
-    hyper["e"] = 1 / max(num / den, 1e-5)
-    num = den = 0.0
-    for i, l in enumerate(limbs):
-        a = sl[f"g{i}"]
-        D = np.diff(np.eye(l.g_spline.count), axis=0)
-        d = D @ theta[a]
-        S = np.einsum("ij,jk,ik->i", D, Hinv[a, a], D)
-        num += (d * d + S).sum()
-        den += len(d)
-    hyper["g"] = 1 / np.clip((num + 4 * 0.01**2) / (den + 4), 1e-6, 0.05**2)
-    a = sl["B"]
-    gamma = plane.rank - hyper["B"] * np.trace(Hinv[a, a] @ plane.penalty)
-    hyper["B"] = float(np.clip(max(gamma, 1.0) / max(theta[a] @ plane.penalty @ theta[a], 1e-9), 1e-8, 1e8))
+            opacity, share = blurred_union(values, gradients, sigma)
+        ground = self.plane.evaluate(theta[layout.ground])
+        gain = np.zeros(count)
+        for i, near in enumerate(self.near):
+            gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
+        k = np.exp(theta[layout.log_k] + gain)
+        contrast = k + bend * (ground - self.base)
+        return _State(ground - contrast * opacity, opacity, share, parts, sigma, bend, ground, k, contrast)
+
+    def jacobian(self, state: _State) -> Array:
+        """Entries of the Jacobian in the order of the pattern."""
+        out = []
+        opacity, contrast = state.opacity, state.contrast
+        d_sigma = np.zeros(len(opacity))
+        d_bend = np.zeros(len(opacity))
+        for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
+            share = state.share[i, near.pixel]
+            up = -contrast[near.pixel] * share
+            out.append(((up * o.d_r)[:, None] * (near.r_basis + 0.5 * state.sigma**2 * near.r_second)).ravel())
+            out.append(((-up * o.d_x)[:, None] * near.e_basis).ravel())
+            scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
+            out.append((scaled[:, None] * near.g_basis).ravel())
+            d_sigma[near.pixel] += share * o.d_sigma
+            d_bend[near.pixel] += share * o.d_m
+        shared = np.column_stack(
+            [
+                -state.gain * opacity,
+                -(state.ground - self.base) * opacity - contrast * d_bend,
+                -contrast * d_sigma * state.sigma,
+            ]
+        )
+        out.append(shared.ravel())
+        out.append((self.plane.value * (1 - state.bend * opacity)[:, None]).ravel())
+        return np.concatenate(out)
 
 
-def pooled_mode(e2):
-    return float(np.median(e2))
+def _select(limbs: tuple[Limb, ...], options: FitOptions, usable: Mask, core_px: float) -> tuple[Array, tuple[Near, ...], Mask]:
+    """Pixels in play, ordered along the limbs; for each limb those that its lumen can touch; and those beside all lumens.
+
+    Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), and the
+    core of the confluence where the way the limbs join matters.
+    """
+    shape = usable.shape
+    paint = np.zeros(shape, dtype=bool)
+    radii, reaches = [], []
+    for limb in limbs:
+        radius = np.maximum(limb.radius(limb.curve.position), 0.5)
+        reach = radius + options.margin_px
+        _paint(paint, limb.curve.points, reach)
+        radii.append(radius)
+        reaches.append(reach)
+    pixels = np.argwhere(paint & usable).astype(np.float64)
+    count = len(pixels)
+    keep = np.zeros(count, dtype=bool)
+    drop = np.zeros(count, dtype=bool)
+    clear = np.ones(count, dtype=bool)
+    owner = np.zeros(count, dtype=np.int64)
+    best = np.full(count, np.inf)
+    along = np.zeros(count)
+    located = []
+    for i, (limb, radius, reach) in enumerate(zip(limbs, radii, reaches, strict=True)):
+        s, x = limb.curve.locate(pixels)
+        k = np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(radius) - 1)
+        on = (s >= 0) & (s <= limb.curve.length)
+        away = np.abs(x)
+        inside = on & (away <= reach[k])
+        keep |= inside
+        drop |= (s > limb.curve.length) & (s < limb.curve.length + 25) & (away < radius[-1] + 3)
+        if len(limbs) == 1:
+            drop |= (s < 0) & (s > -25) & (away < radius[0] + 3)
+        clear &= ~(on & (away < radius[k] + 2.5))
+        closer = inside & (away / reach[k] < best)
+        best[closer] = (away / reach[k])[closer]
+        owner[closer] = i
+        along[closer] = s[closer]
+        # the lumen may widen or shift while fitting, but not beyond this
+        touch = on & (away <= radius[k] + np.minimum(0.5 * radius[k] + 6.0, options.margin_px))
+        located.append((s, x, touch))
+    if core_px > 0:
+        drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
+    keep &= ~drop
+    order = np.flatnonzero(keep)
+    order = order[np.lexsort((along[order], owner[order]))]
+    near = []
+    for limb, (s, x, touch) in zip(limbs, located, strict=True):
+        mine = np.flatnonzero(touch[order]).astype(np.int64)
+        near.append(_near(limb, mine, s[order][mine], x[order][mine]))
+    return pixels[order], tuple(near), clear[order]
+
+
+def _paint(mask: Mask, points: Array, reach: Array) -> None:
+    """Set discs of radius ``reach`` (N,) around ``points`` (N, 2)."""
+    rows, cols = mask.shape
+    for (r, c), d in zip(np.round(points[::2]).astype(int), reach[::2], strict=True):
+        n = int(np.ceil(d)) + 2
+        mask[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, cols)] = True
+
+
+def fit_limbs(
+    image: Array,
+    limbs: Sequence[Limb],
+    options: FitOptions,
+    shared: Shared,
+    *,
+    usable: Mask,
+    core_px: float,
+    iterations: int,
+    learn: bool = True,
+) -> JointFit:
+    """Fit limbs to the pixels around them.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Grey values, vessels dark.
+    limbs : sequence of Limb
+        Starting limbs, three from one branching point outwards or a single one.
+    options : FitOptions
+        Sizes and priors.
+    shared : Shared
+        Shared parameters to start from; None where they are to be found.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that may be used.
+    core_px : float
+        Radius around the branching point that is left out; 0 for a single limb.
+    iterations : int
+        At most this many steps.
+    learn : bool
+        Update the precisions of the priors.
+
+    Returns
+    -------
+    JointFit
+        Limbs on their base curves with fitted coefficients, and everything about the fit.
+    """
+    problem = Problem(image, limbs, options, shared, usable, core_px)
+    precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
+    theta = problem.theta
+    variance = np.full(len(problem.level), problem.noise**2)
+    state = problem.predict(theta)
+    for step_number in range(iterations):
+        residual = problem.level - state.model
+        if step_number % 3 == 0 or step_number == iterations - 1:
+            variance = noise_variance(residual, state.model) * problem.correlation
+        normal, vector = problem.pattern.normal(
+            problem.jacobian(state), _huber(residual, variance, options.huber) / variance, residual
+        )
+        prior, pull = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
+        step = _solve(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
+        step *= _step_limit(step, problem.layout)
+        theta = _bounded(theta + step, problem)
+        state = problem.predict(theta)
+        last = step_number == iterations - 1
+        if learn and not last and step_number >= 1 and step_number % 2 == 1:
+            precisions = learned_precisions(
+                theta, np.linalg.inv(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
+            )
+        elif step_number >= 3 and _small(step, problem.layout):
+            break
+    return _result(problem, theta, state, precisions, options)
+
+
+def _result(problem: Problem, theta: Array, state: _State, precisions: Precisions, options: FitOptions) -> JointFit:
+    residual = problem.level - state.model
+    variance = noise_variance(residual, state.model)
+    shape = (problem.image.shape[0], problem.image.shape[1])
+    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
+    variance = variance * correlation
+    weight = _huber(residual, variance, options.huber)
+    normal, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
+    prior, _ = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
+    layout = problem.layout
+    limbs = tuple(
+        replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
+        for i, limb in enumerate(problem.limbs)
+    )
+    shared = Shared(
+        float(theta[layout.log_k]), float(theta[layout.bend]), float(theta[layout.log_sigma]), precisions, correlation
+    )
+    return JointFit(
+        limbs=limbs,
+        layout=layout,
+        theta=theta,
+        covariance=np.linalg.inv(normal + prior),
+        shared=shared,
+        pixels=problem.pixels,
+        level=problem.level,
+        model=state.model,
+        background=state.ground,
+        opacity=state.opacity,
+        variance=variance / correlation,
+        weight=weight,
+        near=problem.near,
+    )
+
+
+def _huber(residual: Array, variance: Array, threshold: float) -> Array:
+    z = np.abs(residual) / np.sqrt(variance)
+    return np.asarray(np.minimum(1.0, threshold / np.maximum(z, 1e-9)))
+
+
+def _solve(matrix: Array, vector: Array) -> Array:
+    from scipy.linalg import cho_factor, cho_solve
+
+    return np.asarray(cho_solve(cho_factor(matrix, check_finite=False), vector, check_finite=False))
+
+
+def _step_limit(step: Array, layout: Layout) -> float:
+    """Part of a step that keeps every group of parameters within what a linearisation can bear."""
+    limits = [(step[part], 2.0) for part in layout.r] + [(step[part], 3.0) for part in layout.e]
+    limits += [(step[layout.log_k : layout.log_k + 1], 0.4), (step[layout.log_sigma : layout.log_sigma + 1], 0.3)]
+    limits += [(step[layout.bend : layout.bend + 1], 0.02)]
+    return min(1.0, *(limit / max(float(np.abs(part).max()), 1e-12) for part, limit in limits))
+
+
+def _bounded(theta: Array, problem: Problem) -> Array:
+    """Keep radii positive and the shared parameters within physics."""
+    for part in problem.layout.r:
+        theta[part] = np.maximum(theta[part], 0.2)
+    theta[problem.layout.log_sigma] = np.clip(theta[problem.layout.log_sigma], np.log(0.3), np.log(6.0))
+    theta[problem.layout.bend] = np.clip(theta[problem.layout.bend], -0.03, 0.12)
+    return theta
+
+
+def _small(step: Array, layout: Layout) -> bool:
+    """Whether a step no longer matters."""
+    radius = max(float(np.abs(step[part]).max()) for part in layout.r)
+    return radius < 0.02 and abs(float(step[layout.log_sigma])) < 0.003

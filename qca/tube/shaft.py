@@ -115,22 +115,80 @@ def fit_shaft(
         Diameters with uncertainty.
     """
     kinds = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
-    # the two hypotheses are compared on the same pixels
     samples = _Samples(image, curve, first_radius_px, options, valid)
+    th, _, _ = _solve(samples, kinds[0], first_radius_px, log_sigma, log_sigma_sd, bend, options, 5)
+    profile = _Profile(samples, th)
     starts = []
     for kind in kinds:
-        for factor in (0.8, 1.0, 1.25):
+        for factor in (0.65, 0.8, 1.0, 1.25):
             start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
-            th, cost, _ = _solve(samples, kind, start, log_sigma, log_sigma_sd, bend, options, 12)
-            starts.append((cost, kind, th))
-    lowest, kind, th = min(starts, key=lambda c: c[0])
-    outer = float(np.exp(th[0]))
+            cost, radius = profile.fit(kind, start, log_sigma, log_sigma_sd, bend, options)
+            starts.append((cost, kind, radius))
+    lowest, kind, outer = min(starts)
     ambiguous = any(
-        other != kind and cost < lowest + 4.0 and abs(np.exp(o[0]) / outer - 1) > 0.03 for cost, other, o in starts
+        other != kind and cost < lowest + _AMBIGUOUS and abs(radius / outer - 1) > 0.03 for cost, other, radius in starts
     )
     samples = _Samples(image, curve_through(samples.axis(th), 2.0), outer, options, valid)
-    th, _, extra = _solve(samples, kind, outer, log_sigma, log_sigma_sd, bend, options, 14)
+    th, _, extra = _solve(samples, kind, outer, log_sigma, log_sigma_sd, bend, options, 8)
     return _shaft(kind, th, samples, extra, options, ambiguous=ambiguous)
+
+
+_AMBIGUOUS = 3.0
+"""Log-likelihood difference under which two hypotheses cannot be told apart (odds of 20 to 1)."""
+_BIN_PX = 0.25
+
+
+class _Profile:
+    """The mean cross profile of the shaft, on which hypotheses are compared cheaply."""
+
+    def __init__(self, sm, th):
+        x = sm.x - sm.axis_basis @ th[_FIXED:_FIXED + sm.es.count]
+        # depth below the background that the first fit found
+        ground = sm.ground @ th[_FIXED + sm.es.count:]
+        bins = np.round(x / _BIN_PX).astype(np.int64)
+        low = int(bins.min())
+        count = np.bincount(bins - low)
+        depth = np.bincount(bins - low, weights=ground - sm.y)
+        used = count > 2
+        self.x = (np.flatnonzero(used) + low) * _BIN_PX
+        self.depth = depth[used] / count[used]
+        self.sd = sm.noise / np.sqrt(count[used])
+        self.reach = sm.reach
+
+    def fit(self, kind, r0, log_sigma, log_sigma_sd, bend, opt):
+        """Lowest cost and outer radius from one start."""
+        from scipy.optimize import least_squares
+
+        xr = self.x / self.reach
+        base = np.column_stack([np.ones_like(xr), xr, xr**2])
+        ratio_mean = opt.wall_over_lumen if kind == FILLED else 0.15
+        ratio_sd = opt.wall_over_lumen_sd if kind != EMPTY else 1e-3
+
+        def parts(p):
+            r, rho, q, log_s = np.exp(p[0]), p[1], p[2], p[3]
+            wall, lumen, _ = _parts(kind, q)
+            sg = float(np.exp(log_s))
+            eo = blurred_opacity(self.x, np.full_like(self.x, r), sg, bend).value
+            ei = blurred_opacity(self.x, np.full_like(self.x, rho * r), sg, bend).value
+            shape = wall * eo + (lumen - wall) * ei
+            # amplitude and background are linear: solved for
+            design = np.column_stack([shape, base]) / self.sd[:, None]
+            coef, *_ = np.linalg.lstsq(design, self.depth / self.sd, rcond=None)
+            if coef[0] < 0:
+                coef[0] = 0.0
+            return design @ coef - self.depth / self.sd
+
+        def residuals(p):
+            return np.concatenate([
+                parts(p),
+                [(p[1] - opt.lumen_ratio) / opt.lumen_ratio_sd, (p[2] - ratio_mean) / ratio_sd, (p[3] - log_sigma) / log_sigma_sd],
+            ])
+
+        start = np.array([np.log(max(r0, 0.8)), opt.lumen_ratio, ratio_mean, log_sigma])
+        low = [np.log(0.5), 0.5, -1.0, np.log(0.3)]
+        high = [np.log(40.0), 0.97, 3.0, np.log(6.0)]
+        found = least_squares(residuals, np.clip(start, low, high), bounds=(low, high), x_scale=[0.05, 0.05, 0.2, 0.05], max_nfev=25)
+        return float(found.cost), float(np.exp(found.x[0]))
 
 
 _FIXED = 6
@@ -208,8 +266,8 @@ def _solve(sm, kind, r0, log_sigma, log_sigma_sd, bend, opt, iterations):
         sg = float(np.exp(th[4]))
         xe = sm.x - sm.axis_basis @ th[ie:ib]
         near = np.abs(xe) < r + 4.5 * sg
-        eo = blurred_opacity(xe[near], r[near], sg, bend, nodes=16)
-        ei = blurred_opacity(xe[near], th[1] * r[near], sg, bend, nodes=16)
+        eo = blurred_opacity(xe[near], r[near], sg, bend)
+        ei = blurred_opacity(xe[near], th[1] * r[near], sg, bend)
         wall, lumen, dwall = _parts(kind, th[2])
         v = sm.ground @ th[ib:]
         v[near] -= th[3] * (wall * eo.value + (lumen - wall) * ei.value)

@@ -1,0 +1,47 @@
+"""Where each parameter of the joint fit stands in its vector."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from qca.tube.limb import Limb
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Slices of the parameter vector of length ``size``.
+
+    ``r``, ``e``, ``g`` hold one slice per limb; ``log_k``, ``bend``, ``log_sigma`` are single positions; ``ground`` is the
+    background and ``meeting`` the shift (row, column) of the branching point, empty for a single limb.
+    """
+
+    r: tuple[slice, ...]
+    e: tuple[slice, ...]
+    g: tuple[slice, ...]
+    log_k: int
+    bend: int
+    log_sigma: int
+    ground: slice
+    meeting: slice
+    size: int
+
+    @classmethod
+    def of(cls, limbs: Sequence[Limb], ground: int) -> Layout:
+        """Layout for ``limbs`` and ``ground`` background coefficients."""
+        at = 0
+
+        def take(count: int) -> slice:
+            nonlocal at
+            at += count
+            return slice(at - count, at)
+
+        r, e, g = [], [], []
+        for limb in limbs:
+            r.append(take(limb.r_spline.count))
+            e.append(take(limb.e_spline.count))
+            g.append(take(limb.g_spline.count))
+        log_k, bend, log_sigma = (take(1).start for _ in range(3))
+        plane = take(ground)
+        meeting = take(2 if len(limbs) > 1 else 0)
+        return cls(tuple(r), tuple(e), tuple(g), log_k, bend, log_sigma, plane, meeting, at)

@@ -1,0 +1,60 @@
+"""One limb while it is being fitted: a base curve, lateral offsets, radii and contrast along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.curve import Curve
+from qca.tube.spline import Spline
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Limb:
+    """Base curve, three splines over its arc length and their coefficients.
+
+    ``r`` radius, px; ``e`` lateral offset of the centreline from the base curve along its normals, px; ``g`` logarithm of
+    the contrast relative to that of the whole tree.
+    """
+
+    curve: Curve
+    r_spline: Spline
+    e_spline: Spline
+    g_spline: Spline
+    r: Array
+    e: Array
+    g: Array
+
+    def radius(self, s: Array) -> Array:
+        """Radius at arc lengths ``s``, px."""
+        return np.asarray(self.r_spline.matrix(s) @ self.r)
+
+    def offset(self, s: Array) -> Array:
+        """Lateral offset at arc lengths ``s``, px."""
+        return np.asarray(self.e_spline.matrix(s) @ self.e)
+
+    def points(self, s: Array) -> Array:
+        """Fitted centreline at arc lengths ``s``, shape (M, 2), (row, column)."""
+        base, normal = self.curve.at(s)
+        return np.asarray(base + self.offset(s)[:, None] * normal)
+
+    def contains(self, pixels: Array) -> npt.NDArray[np.bool_]:
+        """Whether points (M, 2) lie inside the limb's lumen."""
+        s, x = self.curve.locate(pixels)
+        on = (s >= 0) & (s <= self.curve.length)
+        s = np.clip(s, 0, self.curve.length)
+        return np.asarray(on & (np.abs(x - self.offset(s)) < self.radius(s)))
+
+
+def lay_limb(curve: Curve, radius: Array, r_knot: float, e_knot: float, g_knot: float) -> Limb:
+    """Limb on ``curve`` with first radii (N,) at its samples, no offsets and even contrast."""
+    length = curve.length
+    r_spline = Spline.over(length, r_knot)
+    e_spline = Spline.over(length, e_knot)
+    g_spline = Spline.over(length, g_knot)
+    r = np.maximum(r_spline.fit(curve.position, radius, 0.5), 0.3)
+    return Limb(curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count))

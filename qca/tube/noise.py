@@ -1,0 +1,79 @@
+"""Noise of a frame from the residuals of a fit: its variance by grey level, and its correlation between pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+_FLOOR = 0.2
+"""Smallest variance anywhere, as a part of the mean one."""
+
+
+def noise_variance(residual: Array, level: Array) -> Array:
+    """Variance linear in the grey level, as quanta on a linear scale have it, robust to outliers.
+
+    Parameters
+    ----------
+    residual, level : ndarray, shape (P,)
+        Residuals and fitted grey levels.
+
+    Returns
+    -------
+    ndarray, shape (P,)
+        Variance per pixel, at least a fifth of the mean one.
+    """
+    low, high = np.quantile(level, [0.02, 0.98])
+    spread = max(1.4826**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
+    square = np.minimum(residual**2, 9 * spread)
+    design = np.column_stack([np.ones_like(level), np.clip(level, low, high) - low])
+    weight = np.full(len(level), 1 / spread)
+    for _ in range(2):
+        dw = design * (weight * weight)[:, None]
+        coef = np.linalg.solve(design.T @ dw + 1e-12 * np.eye(2), dw.T @ square)
+        weight = 1 / np.maximum(design @ coef, _FLOOR * spread)
+    # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
+    return np.asarray(np.maximum(design @ coef, _FLOOR * spread) * 1.01)
+
+
+def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: int = 3) -> float:
+    """How much larger the noise power at low frequencies is than that of white noise of the same variance.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (P, 2)
+        (row, column) of the residuals.
+    z : ndarray, shape (P,)
+        Residuals over their SD.
+    shape : tuple of int
+        Of the image.
+    reach : int
+        Largest lag, px.
+
+    Returns
+    -------
+    float
+        Sum of the autocorrelation over lags, at least 1.
+    """
+    field = np.zeros(shape)
+    known = np.zeros(shape)
+    r, c = pixels[:, 0].astype(int), pixels[:, 1].astype(int)
+    z = np.clip(z, -3, 3)
+    field[r, c] = z
+    known[r, c] = 1.0
+    total = 1.0
+    power = float((z * z).mean())
+    for dr in range(reach + 1):
+        for dc in range(-reach, reach + 1):
+            if (dr == 0 and dc <= 0) or dr * dr + dc * dc > reach * reach:
+                continue
+            a = field[: shape[0] - dr, max(-dc, 0) : shape[1] - max(dc, 0)]
+            b = field[dr:, max(dc, 0) : shape[1] - max(-dc, 0)]
+            ka = known[: shape[0] - dr, max(-dc, 0) : shape[1] - max(dc, 0)]
+            kb = known[dr:, max(dc, 0) : shape[1] - max(-dc, 0)]
+            pairs = float((ka * kb).sum())
+            if pairs > 100:
+                rho = float((a * b).sum()) / pairs / power
+                total += 2 * rho
+    return max(total, 1.0)

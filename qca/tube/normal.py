@@ -1,0 +1,67 @@
+"""Normal equations of a fit whose pixels touch few parameters each.
+
+Pixels are cut into runs of neighbours that touch the same few columns; each run is a small dense matrix, so the products
+are dense and the fill-in is none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+_RUN = 260
+"""Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """Where the entries of a Jacobian go; made once for many values.
+
+    P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries.
+    """
+
+    size: int
+    slots: Index
+    packed_size: int
+    runs: tuple[tuple[slice, slice, Index], ...]
+
+    @classmethod
+    def of(cls, rows: Index, columns: Index, count: int, size: int) -> Pattern:
+        """Pattern of entries at (``rows``, ``columns``), each (K,), for ``count`` rows and ``size`` columns."""
+        run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
+        total = int(run_of[-1]) + 1
+        touched = np.zeros((total, size), dtype=bool)
+        touched[run_of[rows], columns] = True
+        local = np.cumsum(touched, axis=1) - 1
+        width = touched.sum(1)
+        first = np.searchsorted(run_of, np.arange(total + 1))
+        starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
+        run = run_of[rows]
+        slots = starts[run] + (rows - first[run]) * width[run] + local[run, columns]
+        runs = tuple(
+            (
+                slice(int(first[k]), int(first[k + 1])),
+                slice(int(starts[k]), int(starts[k + 1])),
+                np.flatnonzero(touched[k]),
+            )
+            for k in range(total)
+        )
+        return cls(size, slots, int(starts[-1]), runs)
+
+    def normal(self, values: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+        """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
+        packed = np.zeros(self.packed_size)
+        packed[self.slots] = values
+        matrix = np.zeros((self.size, self.size))
+        vector = np.zeros(self.size)
+        root = np.sqrt(weight)
+        for rows, part, columns in self.runs:
+            j = packed[part].reshape(rows.stop - rows.start, len(columns)) * root[rows, None]
+            matrix[np.ix_(columns, columns)] += j.T @ j
+            vector[columns] += j.T @ (root[rows] * residual[rows])
+        return matrix, vector

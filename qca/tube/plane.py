@@ -1,0 +1,61 @@
+"""The background: a bicubic spline over the pixels in play, with a roughness penalty."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.spline import Spline
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+
+
+class Plane:
+    """Bicubic B-spline over scattered pixels; only coefficients that touch a pixel exist.
+
+    ``column`` (P, 16) and ``value`` (P, 16) are the basis of each pixel; ``penalty`` (count, count) the quadratic form
+    of squared second differences along rows, columns and both, of rank ``rank``.
+    """
+
+    def __init__(self, pixels: Array, knot_px: float) -> None:
+        low, high = pixels.min(0), pixels.max(0)
+        rows = Spline.over(max(float(high[0] - low[0]), 1.0), knot_px)
+        cols = Spline.over(max(float(high[1] - low[1]), 1.0), knot_px)
+        cell_r, basis_r = rows.basis(pixels[:, 0] - low[0])
+        cell_c, basis_c = cols.basis(pixels[:, 1] - low[1])
+        four = np.arange(4)
+        full = (cell_r[:, None] + four)[:, :, None] * cols.count + (cell_c[:, None] + four)[:, None, :]
+        full = full.reshape(len(pixels), 16)
+        lookup = np.full(rows.count * cols.count, -1, dtype=np.int64)
+        touched = np.zeros(len(lookup), dtype=bool)
+        touched[full.ravel()] = True
+        used = np.flatnonzero(touched)
+        lookup[used] = np.arange(len(used))
+        self.count = len(used)
+        self.column: Index = lookup[full]
+        self.value: Array = (basis_r[:, :, None] * basis_c[:, None, :]).reshape(len(pixels), 16)
+        self.penalty, self.rank = _roughness(lookup.reshape(rows.count, cols.count), self.count)
+
+    def evaluate(self, coefficients: Array) -> Array:
+        """Background at the pixels, shape (P,)."""
+        return np.asarray(np.einsum("pk,pk->p", coefficients[self.column], self.value))
+
+
+def _roughness(grid: Index, count: int) -> tuple[Array, int]:
+    """Penalty matrix of squared second differences among existing coefficients, and its rank (three planes are free)."""
+    stencils = [
+        (np.stack([grid[:-2], grid[1:-1], grid[2:]], -1).reshape(-1, 3), np.array([1.0, -2.0, 1.0])),
+        (np.stack([grid[:, :-2], grid[:, 1:-1], grid[:, 2:]], -1).reshape(-1, 3), np.array([1.0, -2.0, 1.0])),
+        (
+            np.stack([grid[:-1, :-1], grid[1:, :-1], grid[:-1, 1:], grid[1:, 1:]], -1).reshape(-1, 4),
+            np.sqrt(2) * np.array([1.0, -1.0, -1.0, 1.0]),
+        ),
+    ]
+    penalty = np.zeros((count, count))
+    for index, weight in stencils:
+        chosen = index[(index >= 0).all(1)]
+        rows = np.repeat(chosen, len(weight), axis=1).ravel()
+        cols = np.tile(chosen, (1, len(weight))).ravel()
+        np.add.at(penalty, (rows, cols), np.tile(np.outer(weight, weight).ravel(), len(chosen)))
+    return penalty, max(count - 3, 1)
