@@ -40,9 +40,9 @@ def test_a_stale_block_is_noticed():
     generated = load(ROOT / ".ci" / "generated.py")
     stale = README.replace("medina_threshold_percent", "medina_limit")
     assert stale != README
-    assert generated.filled(stale) == README
+    assert generated.filled(stale, generated.blocks()) == README
     with pytest.raises(ValueError, match="needs the block 'settings' once"):
-        generated.filled(README.replace("<!-- end: settings -->", ""))
+        generated.filled(README.replace("<!-- end: settings -->", ""), generated.blocks())
 
 
 @pytest.mark.parametrize("field", dataclasses.fields(Settings), ids=lambda field: field.name)
