@@ -1,0 +1,1 @@
+"""Many frames with known truth through the measurement: bias, SD, coverage, efficiency."""
