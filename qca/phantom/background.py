@@ -73,10 +73,12 @@ def _ribs(rng: np.random.Generator, x: Image, y: Image, height: float) -> Image:
     half, inner = _RIB_WIDTH_MM / 2, _RIB_WIDTH_MM / 2 - _RIB_SHELL_MM
     for number in range(math.ceil(2.2 * height / _RIB_SPACING_MM)):
         middle = first + (number - 0.6 * height / _RIB_SPACING_MM) * _RIB_SPACING_MM + rng.uniform(-3, 3)
-        centre = middle + slope * (x - x.mean()) + bend * (x - x.mean()) ** 2
-        across = (y - centre) / math.hypot(1, slope)
+        run = middle + slope * (x[0] - x.mean()) + bend * (x[0] - x.mean()) ** 2
+        reach = half * math.hypot(1, slope)
+        rows = slice(*np.searchsorted(y[:, 0], (run.min() - reach, run.max() + reach)))
+        across = (y[rows] - run) / math.hypot(1, slope)
         shell = np.sqrt(np.maximum(half**2 - across**2, 0)) - 0.75 * np.sqrt(np.maximum(inner**2 - across**2, 0))
-        total += shell / (half - 0.75 * inner)
+        total[rows] += shell / (half - 0.75 * inner)
     return wide_blur(total, 0.7 / (x[0, 1] - x[0, 0]))
 
 

@@ -44,4 +44,6 @@ def stored_values(relative: Image, grey: Grey) -> Stored:
         level = grey.offset_level + span * relative
     low, high = max(grey.clip_low, 0.0), min(grey.clip_high, 1.0)
     values: Image = np.rint(np.clip(level, low, high) * full)
+    if grey.inverted:
+        values = full - values
     return values.astype(np.uint8) if grey.bits == 8 else values.astype(np.uint16)

@@ -172,7 +172,7 @@ class Grey:
 
     ``background_level`` is the grey value of the frame's median background and ``offset_level`` that of no light
     (linear, gamma), both as parts of full scale. ``log_span``: grey levels, as part of full scale, per factor e.
-    Values beyond ``clip_low`` and ``clip_high`` (parts of full scale) are cut off.
+    Values beyond ``clip_low`` and ``clip_high`` (parts of full scale) are cut off; ``inverted`` stores bright vessels.
     """
 
     bits: int = 12
@@ -183,6 +183,7 @@ class Grey:
     log_span: float = 0.25
     clip_low: float = 0.0
     clip_high: float = 1.0
+    inverted: bool = False
 
 
 @dataclass(frozen=True, slots=True)

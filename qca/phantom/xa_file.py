@@ -66,7 +66,8 @@ def xa_bytes(frames: list[Stored], recipe: Recipe, header: XaHeader | None = Non
     Raises
     ------
     ValueError
-        For bits that the IOD does not know (PS3.3 C.8.7.1.1.6: 8, 10, 12, 16).
+        For bits that the IOD does not know (PS3.3 C.8.7.1.1.6: 8, 10, 12, 16), and for inverted grey values, which it
+        has no way to tell.
     """
     from pydicom.dataset import Dataset, FileMetaDataset
     from pydicom.filewriter import dcmwrite
@@ -75,6 +76,9 @@ def xa_bytes(frames: list[Stored], recipe: Recipe, header: XaHeader | None = Non
     header = header or XaHeader()
     if recipe.grey.bits not in (8, 10, 12, 16):
         msg = f"a DICOM angiogram has 8, 10, 12 or 16 bits, not {recipe.grey.bits!r}"
+        raise ValueError(msg)
+    if recipe.grey.inverted:
+        msg = "a DICOM angiogram cannot say that its grey values are inverted; write a PNG"
         raise ValueError(msg)
     dataset = Dataset()
     _identify(dataset, recipe, frames)

@@ -156,6 +156,16 @@ def test_our_reader_reads_them(small, tmp_path):
     assert truth["frame"] == 2
 
 
+def test_what_dicom_cannot_say(small):
+    pixels = [render_pixels(small)]
+    with pytest.raises(ValueError, match="8, 10, 12 or 16 bits, not 9"):
+        xa_bytes(pixels, replace(small, grey=Grey(bits=9)))
+    with pytest.raises(ValueError, match="cannot say that its grey values are inverted"):
+        xa_bytes(pixels, replace(small, grey=Grey(bits=8, inverted=True)))
+    with pytest.raises(ValueError, match="r_waves must be frame numbers from 1 to 2"):
+        xa_bytes(pixels * 2, small, XaHeader(r_waves=(3,)))
+
+
 def test_several_frames_in_a_png(small):
     with pytest.raises(ValueError, match="a PNG holds one frame, not 2"):
         file_contents(PhantomFile("x", (small, small), "png"))

@@ -105,6 +105,8 @@ def test_grey_mappings():
     gamma = stored_values(relative, Grey(bits=10, mapping="gamma", gamma=0.5))
     np.testing.assert_array_equal(gamma, np.rint(0.6 * np.sqrt(relative) * 1023))
     clipped = stored_values(relative, Grey(bits=16, clip_low=0.2, clip_high=0.7))
+    inverted = stored_values(relative, Grey(bits=8, background_level=0.6, offset_level=0.1, inverted=True))
+    np.testing.assert_array_equal(inverted, 255 - linear)
     np.testing.assert_array_equal(clipped, np.rint(np.array([[0.2, 0.2, 0.6, 0.7]]) * 65535))
 
 
