@@ -45,7 +45,7 @@ demo: core
 # it. Their reports are replayed into the second process, so that one summary and one exit code speak for all.
 test: tests-ready
 	@.ci/desk_tests $(VENV)
-	@$(PY) -m pytest --ignore=tests/desk --replay=build/desk.jsonl $(PYTEST_ARGS)
+	@$(PY) -m pytest --replay=build/desk.jsonl $(PYTEST_ARGS)
 
 test-desk: tests-ready
 	@.ci/desk_tests $(VENV)

@@ -31,6 +31,21 @@ def pytest_configure(config):
         config.pluginmanager.register(Replayer(config, Path(path)), "qca-replayer")
 
 
+def pytest_ignore_collect(collection_path, config):
+    """Leave the desk's tests to the process that has Qt's and napari's plugins."""
+    return True if collection_path == ROOT / "tests" / "desk" and not _is_the_desks(config) else None
+
+
+def pytest_report_header(config):
+    if (ROOT / "tests" / "desk").exists() and not _is_the_desks(config):
+        return "tests/desk: runs in a process of its own (make test, make test-desk, or  .ci/desk_tests .venv)"
+    return None
+
+
+def _is_the_desks(config):
+    return bool(config.getoption("--record")) or config.pluginmanager.hasplugin("pytest-qt")
+
+
 class Recorder:
     """Writes reports as they come, so that a crash leaves behind what was running."""
 

@@ -43,7 +43,7 @@ def run(project, *arguments, **environment):
 
 
 def together(project):
-    return run(project, "--ignore=tests/desk", "--replay=build/desk.jsonl")
+    return run(project, "--replay=build/desk.jsonl")
 
 
 def left_out(project):
