@@ -50,9 +50,9 @@ def limb_numbers(
     """Profile, reference and stenosis of limb ``i`` of the joint fit."""
     limb = joint.limbs[i]
     tree = len(joint.limbs) == 3
-    first = mouth(joint.limbs, i) if tree else 0.0
-    zero, carina = _carina(joint, i) if tree else (0.0, None)
-    s = np.arange(first, limb.curve.length - 0.25, STEP_PX)
+    first = min(mouth(joint.limbs, i), limb.end - 4.0) if tree else limb.lead
+    zero, carina = _carina(joint, i) if tree else (limb.lead, None)
+    s = np.arange(first, limb.end + 0.01, STEP_PX)
     basis = limb.r_spline.matrix(s)
     part = joint.layout.r[i]
     diameter = 2 * basis @ limb.r
@@ -63,8 +63,6 @@ def limb_numbers(
     position = s - zero
     reference = fit_reference(position, diameter, sd)
     usable = np.ones(len(s), dtype=bool)
-    if len(s) > 12:
-        usable[-4:] = False
     stenosis = measure_stenosis(
         position, diameter, covariance, reference, usable, settings.lesion_edge_fraction, edge_distance=4.0
     )

@@ -24,6 +24,10 @@ from qca.tube.shaft import Shaft, ShaftOptions, fit_shaft
 Array = npt.NDArray[np.float64]
 
 
+_SHAFT_SCALES_PX = (4.0, 6.0)
+"""Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
+
+
 @dataclass(frozen=True, slots=True)
 class GreyModel:
     """What the vessels taught about the frame: blur (log px) with SD, and bending of the grey scale, 1/px."""
@@ -185,7 +189,7 @@ def trace_shaft(
         raise PicksError(msg)
     valid = square_valid(frame, image)
     crop = crop_around(image, valid, ends, 30.0)
-    path = trace_tree(crop, ends - crop.origin, settings.pick_radius_px)[0]
+    path = trace_tree(crop, ends - crop.origin, settings.pick_radius_px, _SHAFT_SCALES_PX)[0]
     curve = curve_through(path, 6.0)
     if curve.length > 1.5 * distance:
         msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"

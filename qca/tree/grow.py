@@ -20,6 +20,8 @@ _ROUNDS = (5, 4, 7)
 """Steps of the fit in each round; between rounds the limbs are laid anew."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
+_OVERRUN_PX = 10.0
+"""How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
 _LINE_PX = 25.0
 """Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
 
@@ -90,18 +92,40 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
 
 
 def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> list[Limb]:
-    curves = [curve_through(path, _FIRST_SMOOTH_PX) for path in paths]
+    longer = [_beyond(path, crop) for path in paths]
+    lead = 0.0
+    if len(paths) == 1:
+        turned, lead = _beyond(longer[0][0][::-1], crop)
+        longer = [(turned[::-1], longer[0][1])]
+    curves = [curve_through(path, _FIRST_SMOOTH_PX) for path, _ in longer]
     radii = [first_radius(crop.image, c.points, c.normal, 24.0) for c in curves]
     if len(paths) > 1:
         hidden = int(1.3 * np.median(np.concatenate(radii)))
         for r in radii:
             k = min(hidden, len(r) - 3)
             r[:k] = np.median(r[k : k + 10])
-    return [_lay(c, r, options) for c, r in zip(curves, radii, strict=True)]
+    return [_lay(c, r, options, more, lead) for c, r, (_, more) in zip(curves, radii, longer, strict=True)]
 
 
-def _lay(curve: Curve, radius: Array, options: FitOptions) -> Limb:
-    return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px)
+def _beyond(path: Array, crop: Crop) -> tuple[Array, float]:
+    """Path carried straight on beyond its outer end as far as usable pixels reach, and by how much."""
+    back = path[max(len(path) - 9, 0)]
+    direction = path[-1] - back
+    size = float(np.linalg.norm(direction))
+    if size < 1:
+        return path, 0.0
+    steps = np.arange(1.0, _OVERRUN_PX + 0.5)
+    more = path[-1] + steps[:, None] * direction / size
+    cells = np.round(more).astype(int)
+    inside = ((cells >= 0) & (cells < np.array(crop.image.shape))).all(1)
+    usable = inside.copy()
+    usable[inside] = crop.valid[cells[inside, 0], cells[inside, 1]]
+    count = int(np.argmin(usable)) if not usable.all() else len(steps)
+    return np.vstack([path, more[:count]]), float(count)
+
+
+def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead: float) -> Limb:
+    return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px, overrun, lead)
 
 
 def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
@@ -126,7 +150,7 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
         first = int(np.searchsorted(curve.position, max(curve.length - (limb.curve.length - known), 0)))
         at_mouth = new[min(first, len(new) - 1)]
         new[:first] = np.clip(new[:first], 0.6 * at_mouth, 1.6 * at_mouth)
-        laid = _lay(curve, np.maximum(new, 0.4), options)
+        laid = _lay(curve, np.maximum(new, 0.4), options, limb.overrun, limb.lead)
         gain = np.interp(
             np.arange(laid.g_spline.count) * laid.g_spline.spacing - laid.curve.length,
             np.arange(limb.g_spline.count) * limb.g_spline.spacing - limb.curve.length,

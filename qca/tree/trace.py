@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from qca.errors import LimbTooShort
 from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
-from qca.tree.ridge import ridge_strength
+from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
 
 Array = npt.NDArray[np.float64]
 
@@ -31,7 +32,9 @@ def crop_around(image: Array, valid: npt.NDArray[np.bool_], points_rc: Array, ma
     return Crop(image[window], valid[window], lo.astype(float))
 
 
-def trace_tree(crop: Crop, picks_rc: Array, pick_radius_px: float) -> list[Array]:
+def trace_tree(
+    crop: Crop, picks_rc: Array, pick_radius_px: float, scales_px: Sequence[float] = RIDGE_SCALES_PX
+) -> list[Array]:
     """Ridge paths from the meeting point to each pick.
 
     Parameters
@@ -42,6 +45,8 @@ def trace_tree(crop: Crop, picks_rc: Array, pick_radius_px: float) -> list[Array
         Picks in crop coordinates: proximal, distal, side; or start, end of one segment.
     pick_radius_px : float
         How far a pick may be drawn to a ridge.
+    scales_px : sequence of float
+        Scales of the ridge filter.
 
     Returns
     -------
@@ -53,7 +58,7 @@ def trace_tree(crop: Crop, picks_rc: Array, pick_radius_px: float) -> list[Array
     LimbTooShort
         If a path has fewer than 6 px.
     """
-    strength = ridge_strength(-crop.image)
+    strength = ridge_strength(-crop.image, scales_px)
     ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
     cost = ridge_cost(strength, crop.valid, picks_rc)
     if len(ends) == 2:

@@ -17,7 +17,8 @@ Array = npt.NDArray[np.float64]
 class Limb:
     """Base curve, three splines over its arc length and their coefficients.
 
-    ``r`` radius, px; ``e`` lateral offset of the centreline from the base curve along its normals, px; ``g`` logarithm of
+    ``overrun`` px at the outer end and ``lead`` px at the start of a single segment lie beyond
+    the picks: they steady the fit there and are not measured. ``r`` radius, px; ``e`` lateral offset of the centreline from the base curve along its normals, px; ``g`` logarithm of
     the contrast relative to that of the whole tree.
     """
 
@@ -28,6 +29,13 @@ class Limb:
     r: Array
     e: Array
     g: Array
+    overrun: float = 0.0
+    lead: float = 0.0
+
+    @property
+    def end(self) -> float:
+        """Arc length of the pick, px."""
+        return self.curve.length - self.overrun
 
     def radius(self, s: Array) -> Array:
         """Radius at arc lengths ``s``, px."""
@@ -50,11 +58,13 @@ class Limb:
         return np.asarray(on & (np.abs(x - self.offset(s)) < self.radius(s)))
 
 
-def lay_limb(curve: Curve, radius: Array, r_knot: float, e_knot: float, g_knot: float) -> Limb:
+def lay_limb(
+    curve: Curve, radius: Array, r_knot: float, e_knot: float, g_knot: float, overrun: float = 0.0, lead: float = 0.0
+) -> Limb:
     """Limb on ``curve`` with first radii (N,) at its samples, no offsets and even contrast."""
     length = curve.length
     r_spline = Spline.over(length, r_knot)
     e_spline = Spline.over(length, e_knot)
     g_spline = Spline.over(length, g_knot)
     r = np.maximum(r_spline.fit(curve.position, radius, 0.5), 0.3)
-    return Limb(curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count))
+    return Limb(curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count), overrun, lead)

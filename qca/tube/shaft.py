@@ -10,7 +10,8 @@ with free amplitudes: an unfilled catheter has ``a_inner = -a_outer`` (a hole in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +27,7 @@ Array = npt.NDArray[np.float64]
 class ShaftOptions:
     """Priors and sizes of the shaft fit; lengths in px."""
 
-    margin_px: float = 8.0
+    margin_px: float = 12.0
     axis_knot_px: float = 12.0
     background_knot_px: float = 16.0
     lumen_ratio: float = 0.86
@@ -34,7 +35,9 @@ class ShaftOptions:
     lumen_ratio_sd: float = 0.04
     wall_over_lumen: float = 1.0
     """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
-    wall_over_lumen_sd: float = 0.15
+    wall_over_lumen_sd: float = 0.1
+    empty_penalty: float = 2.0
+    """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
     window_px: float = 20.0
     iterations: int = 12
     huber: float = 3.0
@@ -120,15 +123,23 @@ def fit_shaft(
     profile = _Profile(samples, th)
     starts = []
     for kind in kinds:
-        for factor in (0.65, 0.8, 1.0, 1.25):
+        for factor in (0.65, 0.85, 1.1, 1.4):
             start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
-            cost, radius = profile.fit(kind, start, log_sigma, log_sigma_sd, bend, options)
-            starts.append((cost, kind, radius))
-    lowest, kind, outer = min(starts)
+            found = profile.fit(kind, start, log_sigma, log_sigma_sd, bend, options)
+            starts.append(found if kind != EMPTY else replace(found, cost=found.cost + options.empty_penalty))
+    best = min(starts, key=lambda f: f.cost)
+    kind, outer = best.kind, best.radius
     ambiguous = any(
-        other != kind and cost < lowest + _AMBIGUOUS and abs(radius / outer - 1) > 0.03 for cost, other, radius in starts
+        f.kind != kind and f.cost < best.cost + _AMBIGUOUS and abs(f.radius / outer - 1) > 0.04 for f in starts
     )
-    samples = _Samples(image, curve_through(samples.axis(th), 2.0), outer, options, valid)
+    # a catheter may be sharper than vessels that moved: free the blur where that explains the profile clearly better
+    free = profile.fit(kind, outer, log_sigma, _FREE_BLUR_SD, bend, options)
+    if free.cost + math.log(_FREE_BLUR_SD / log_sigma_sd) + _AMBIGUOUS < best.cost - (
+        options.empty_penalty if kind == EMPTY else 0.0
+    ):
+        outer, log_sigma, log_sigma_sd = free.radius, free.log_sigma, 0.1
+    axis = samples.axis(th) + best.shift * curve.normal
+    samples = _Samples(image, curve_through(axis, 2.0), outer, options, valid)
     th, _, extra = _solve(samples, kind, outer, log_sigma, log_sigma_sd, bend, options, 8)
     return _shaft(kind, th, samples, extra, options, ambiguous=ambiguous)
 
@@ -136,6 +147,19 @@ def fit_shaft(
 _AMBIGUOUS = 3.0
 """Log-likelihood difference under which two hypotheses cannot be told apart (odds of 20 to 1)."""
 _BIN_PX = 0.25
+_FREE_BLUR_SD = 0.5
+_SHIFT_SD_PX = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A hypothesis fitted to the mean profile: cost, outer radius and shift of the axis in px, log blur."""
+
+    cost: float
+    kind: str
+    radius: float
+    shift: float
+    log_sigma: float
 
 
 class _Profile:
@@ -166,10 +190,11 @@ class _Profile:
 
         def parts(p):
             r, rho, q, log_s = np.exp(p[0]), p[1], p[2], p[3]
+            x = self.x - p[4]
             wall, lumen, _ = _parts(kind, q)
             sg = float(np.exp(log_s))
-            eo = blurred_opacity(self.x, np.full_like(self.x, r), sg, bend).value
-            ei = blurred_opacity(self.x, np.full_like(self.x, rho * r), sg, bend).value
+            eo = blurred_opacity(x, np.full_like(x, r), sg, bend).value
+            ei = blurred_opacity(x, np.full_like(x, rho * r), sg, bend).value
             shape = wall * eo + (lumen - wall) * ei
             # amplitude and background are linear: solved for
             design = np.column_stack([shape, base]) / self.sd[:, None]
@@ -181,14 +206,14 @@ class _Profile:
         def residuals(p):
             return np.concatenate([
                 parts(p),
-                [(p[1] - opt.lumen_ratio) / opt.lumen_ratio_sd, (p[2] - ratio_mean) / ratio_sd, (p[3] - log_sigma) / log_sigma_sd],
+                [(p[1] - opt.lumen_ratio) / opt.lumen_ratio_sd, (p[2] - ratio_mean) / ratio_sd, (p[3] - log_sigma) / log_sigma_sd, p[4] / _SHIFT_SD_PX],
             ])
 
-        start = np.array([np.log(max(r0, 0.8)), opt.lumen_ratio, ratio_mean, log_sigma])
-        low = [np.log(0.5), 0.5, -1.0, np.log(0.3)]
-        high = [np.log(40.0), 0.97, 3.0, np.log(6.0)]
-        found = least_squares(residuals, np.clip(start, low, high), bounds=(low, high), x_scale=[0.05, 0.05, 0.2, 0.05], max_nfev=25)
-        return float(found.cost), float(np.exp(found.x[0]))
+        start = np.array([np.log(max(r0, 0.8)), opt.lumen_ratio, ratio_mean, log_sigma, 0.0])
+        low = [np.log(0.5), 0.5, -1.0, np.log(0.3), -6.0]
+        high = [np.log(40.0), 0.97, 3.0, np.log(6.0), 6.0]
+        found = least_squares(residuals, np.clip(start, low, high), bounds=(low, high), x_scale=[0.05, 0.05, 0.2, 0.05, 0.3], max_nfev=25)
+        return _Found(float(found.cost), kind, float(np.exp(found.x[0])), float(found.x[4]), float(found.x[3]))
 
 
 _FIXED = 6
