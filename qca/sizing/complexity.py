@@ -77,7 +77,12 @@ def lesion_answer(facts: Facts) -> LesionAnswer:
     missing = lost or _unsaid(facts, ("site", "calcification", "side_mass_percent", "side_access", "lesions",
                                       "thrombus"))  # fmt: skip
     judgements = [*_side_rules(facts), *_chen_rules(facts), facts.judge("complexity_minor_count", minors)]
-    judgements += [*_upfront_rules(facts), *_left_main_rules(facts), *_jailed_rules(facts)]
+    judgements += [
+        *_upfront_rules(facts),
+        facts.judge("side_more_angulated", _bend(facts)),
+        *_left_main_rules(facts),
+        *_jailed_rules(facts),
+    ]
     return LesionAnswer(
         tuple(judgements),
         complex_lesion,
@@ -145,6 +150,12 @@ def _upfront_rules(facts: Facts) -> list[Judgement]:
         facts.judge("upfront_side_mass", fact(facts.case.side_mass_percent, "side_mass_percent")),
         facts.judge("upfront_access", grade(facts, "side_access")),
     ]
+
+
+def _bend(facts: Facts) -> Quantity:
+    (a, a_sd), (c, c_sd) = facts.measured.angles_deg["A"], facts.measured.angles_deg["C"]
+    missing = "angles A and C" if math.isnan(a - c) else ""
+    return Quantity(a - c, math.hypot(a_sd, c_sd), missing, subjects=("angles",))
 
 
 def _left_main_rules(facts: Facts) -> list[Judgement]:

@@ -69,8 +69,8 @@ def probability_below(value: float, sd: float, threshold: float, *, band: float 
 
 def probability_between(value: float, sd: float, low: float, high: float) -> float:
     """Probability that the true quantity lies in ``[low, high]``; NaN when anything is unknown."""
-    above = 1.0 - probability_below(value, sd, low, or_equal=False)
-    return max(0.0, above + probability_below(value, sd, high) - 1.0)
+    inside = probability_below(value, sd, high) - probability_below(value, sd, low, or_equal=False)
+    return inside if math.isnan(inside) else max(0.0, inside)
 
 
 def _integral_of_cdf(z: float) -> float:

@@ -70,6 +70,8 @@ _ROWS = (
          "at_most", _LEFT_MAIN_LIMITS),
     Rule("left_main_studied_side", "Left main: side vessel at least {threshold}: inside what was studied", 2.75, "mm",
          "at_least", _LEFT_MAIN_LIMITS),
+    Rule("side_more_angulated", "Angle A minus angle C below {threshold}: the side branch is the more angulated "
+         "daughter, first in classic culotte", 0.0, "deg", "below", NO_SOURCE),
     Rule("jailed_side_stenosis", "After the main stent: side branch narrowed by at least {threshold}", 70.0, "%",
          "at_least", _JAILED),
     Rule("jailed_side_flow", "After the main stent: TIMI flow grade in the side branch below {threshold}", 3.0, "",

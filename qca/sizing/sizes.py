@@ -174,7 +174,7 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     chances = [in_window]
     rule_problems, length_problems = [], []
     if not low <= ratio <= high:
-        rule_problems.append(f"ratio {ratio:.2f} outside {low:g} to {high:g}")
+        rule_problems.append(f"ratio {ratio:.3f} outside {low:g} to {high:g}")
     used = need.must_reach.value / device.expansion_limit_mm
     if need.kind == "stent":
         factor = facts.rules[reach_rule(need)].threshold

@@ -131,3 +131,30 @@ def reading(
         flags=flags,
         fit=MappingProxyType({}),
     )
+
+
+def device_table(
+    *rows: str, columns: str = "kind,label,nominal_mm,length_mm,expansion_limit_mm,cell_opening_mm,note"
+) -> str:
+    """Write a device table as CSV text."""
+    return "\n".join([columns, *rows]) + "\n"
+
+
+PLENTY = device_table(
+    "stent,main,2.75,30,4.5,4.0,",
+    "stent,side,2.25,20,4.0,3.5,",
+    "balloon,opt,3.50,8,,,",
+    "balloon,cell,2.25,12,,,",
+    "balloon,kiss,2.75,12,,,",
+)
+"""Devices that fit the default invented reading in every role."""
+
+FULL_CASE = """
+site = "not_left_main"
+calcification = "moderate"
+thrombus = false
+lesions = 1
+side_mass_percent = 12
+side_access = "easy"
+"""
+"""All case facts that the published criteria ask for."""

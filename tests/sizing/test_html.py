@@ -1,0 +1,210 @@
+"""The printable worksheet, the report's section, and the drawings: whole, harmless, to scale."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+
+import pytest
+
+from qca import CAUTION
+from qca.sizing.case import parse_case
+from qca.sizing.devices import parse_devices
+from qca.sizing.html import worksheet_page, worksheet_section
+from qca.sizing.overview_drawing import overview
+from qca.sizing.sketch import sketch
+from qca.sizing.stent_drawing import technique_drawing
+from qca.sizing.worksheet import plan
+from tests.sizing.invented_reading import FULL_CASE, PLENTY, reading
+
+SVG = "{http://www.w3.org/2000/svg}"
+HOSTILE = "<script>alert(1)</script>&\"'"
+
+
+def sheet(devices=PLENTY, case=FULL_CASE, fixed=None, technique="culotte_inverted", made=None, **numbers):
+    return plan(made or reading(**numbers), table=parse_devices(devices), case=parse_case(case), fixed=fixed,
+                technique=technique)  # fmt: skip
+
+
+class Tags(HTMLParser):
+    """Open and closed tags, and whether they nest."""
+
+    VOID = frozenset({"meta", "br", "link", "img", "input", "hr"})
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.seen, self.text = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.seen.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.seen.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def parsed(html):
+    tags = Tags()
+    tags.feed(html)
+    assert tags.open == []
+    return tags
+
+
+@pytest.mark.parametrize("write", [worksheet_page, worksheet_section])
+def test_it_is_whole_and_self_contained(write):
+    html = write(sheet())
+    tags = parsed(html)
+    text = " ".join("".join(tags.text).split())
+    assert CAUTION in text
+    assert "the operator's decision" in text
+    names = {tag for tag, _ in tags.seen}
+    assert not names & {"script", "link", "img", "iframe", "object", "form"}
+    for _, attributes in tags.seen:
+        assert not any(key.startswith("on") for key in attributes)
+        assert not any(value and value.startswith(("http:", "https:", "//")) for key, value in attributes.items()
+                       if key != "xmlns")  # fmt: skip
+
+
+def test_the_same_worksheet_gives_the_same_page():
+    assert worksheet_page(sheet()) == worksheet_page(sheet())
+
+
+@pytest.mark.parametrize("write", [worksheet_page, worksheet_section])
+def test_text_from_files_is_escaped(write):
+    made = reading()
+    made = dataclasses.replace(made, frame=dataclasses.replace(made.frame, file=HOSTILE + "\x1b\u202e"))
+    devices = PLENTY.replace("stent,main,", 'stent,"<img src=x onerror=alert(1)>",')
+    case = FULL_CASE + f"note = '''{HOSTILE}'''"
+    html = write(sheet(devices=devices, case=case, made=made, fixed={"main_stent": "<img src=x onerror=alert(1)>"}))
+    tags = parsed(html)
+    assert not {tag for tag, _ in tags.seen} & {"script", "img"}
+    assert "\x1b" not in html
+    assert "\u202e" not in html
+    assert "&lt;img src=x" in html
+
+
+def test_conflicts_stand_before_everything_else():
+    html = worksheet_page(
+        sheet(devices=PLENTY.replace("main,2.75,30,4.5", "main,2.75,30,3.2"), fixed={"main_stent": "main"})
+    )
+    assert "What speaks against them" in html
+    assert html.index("What speaks against them") < html.index("Techniques by the numbers")
+    assert html.index("What speaks against them") < html.index("<svg")
+
+
+def test_all_techniques_with_their_verdicts():
+    made = sheet()
+    html = worksheet_page(made)
+    for result in made.answers:
+        assert result.technique.name in html
+    assert html.count('class="drawn"') == 7
+    found = re.findall(r'data-verdict="(\w+)"', html)
+    assert found[:7] == [result.verdict for result in made.answers]
+
+
+def test_the_section_shows_every_rule_with_its_source():
+    made = sheet()
+    text = " ".join("".join(parsed(worksheet_section(made)).text).split())
+    for result in made.answers:
+        for one, _ in result.rules:
+            assert " ".join(one.rule.text.split()) in text
+            assert " ".join(one.rule.source.split()) in text
+
+
+def test_the_sections_style_touches_nothing_else():
+    style = re.search(r"<style>(.*?)</style>", worksheet_section(sheet()), re.DOTALL).group(1)
+    style = re.sub(r"@media[^{]*\{(.*?\})\s*\}", r"\1", style, flags=re.DOTALL)
+    for selectors in re.findall(r"([^{}]+)\{", style):
+        for selector in selectors.split(","):
+            assert selector.strip().startswith(".ws"), selector
+
+
+def test_a_derived_reference_is_marked():
+    html = worksheet_page(sheet(case=FULL_CASE + 'derive_reference = ["side"]'))
+    assert "derived" in html
+    assert "not measured: Huo-Kassab law" in html
+
+
+def test_no_chosen_technique_no_steps():
+    assert "No technique was named" in worksheet_page(sheet(technique=None))
+
+
+def drawing(svg):
+    root = ET.fromstring(svg)  # noqa: S314 - our own text
+    assert root.tag in (f"{SVG}svg", "svg")
+    return root
+
+
+def points(element):
+    return [tuple(map(float, pair.split(","))) for pair in element.get("points").split()]
+
+
+def test_drawings_are_well_formed_for_every_technique_and_odd_numbers():
+    for numbers in ({}, {"angles": (math.nan,) * 3}, {"angles": (100.0, 160.0, 100.0)}, {"angles": (178.0, 4.0, 178.0)},
+                    {"limbs": {"side": {"reference": math.nan}}}):  # fmt: skip
+        made = sheet(**numbers)
+        drawing(overview(made))
+        for result in made.answers:
+            text = technique_drawing(made, result)
+            assert "nan" not in text
+            drawing(text)
+
+
+@pytest.mark.parametrize("zoom", [10.0, 15.0])
+def test_the_overview_is_to_scale(zoom):
+    made = sheet()
+    root = drawing(overview(made, zoom))
+    bars = [points(line) for line in root.iter() if line.tag.endswith("polyline")]
+    lengths = [math.dist(bar[0], bar[1]) / zoom for bar in bars if len(bar) == 2]
+    for limb in made.facts.measured.limbs.values():
+        # The bar at the MLD is as long as the MLD; coordinates are written in hundredths.
+        assert any(length == pytest.approx(limb.mld.value, abs=0.02 / zoom) for length in lengths)
+    scale_bar = [bar for bar in bars if len(bar) == 4 and bar[0][0] == bar[1][0]]
+    assert math.dist(scale_bar[-1][1], scale_bar[-1][2]) / zoom == pytest.approx(5.0, abs=0.01)
+
+
+def test_the_sketch_has_the_measured_angles_and_diameters():
+    made = sheet(angles=(140.0, 65.0, 155.0))
+    plane = sketch(made.facts.measured)
+
+    def angle(first, second):
+        u, v = plane.limbs[first].direction, plane.limbs[second].direction
+        return math.degrees(math.acos(u[0] * v[0] + u[1] * v[1]))
+
+    assert angle("proximal", "side") == pytest.approx(140.0)
+    assert angle("distal", "side") == pytest.approx(65.0)
+    assert angle("proximal", "distal") == pytest.approx(155.0)
+    for limb, diameter in (("proximal", 3.5), ("distal", 2.75), ("side", 2.25)):
+        tube = plane.limbs[limb]
+        assert math.dist(tube.at(3.0, tube.radius), tube.at(3.0, -tube.radius)) == pytest.approx(diameter)
+    # The carina lies on both daughters' inner walls.
+    side, distal = plane.limbs["side"], plane.limbs["distal"]
+    assert plane.carina == pytest.approx(side.at(0.0, -side.radius), abs=1e-9)
+    assert plane.carina == pytest.approx(distal.at(0.0, distal.radius), abs=1e-9)
+
+
+def test_stents_are_drawn_as_long_as_they_lie():
+    made = sheet(limbs={"distal": {"start": 0.2, "end": 1.5}})
+    provisional = made.answers[0]
+    lines = [points(line) for line in drawing(technique_drawing(made, provisional, 10.0)).iter()
+             if line.tag.endswith("polyline")]  # fmt: skip
+    daughter = provisional.spans[0].daughter.value
+    assert daughter == pytest.approx(5.0)
+    assert any(math.dist(line[0], line[-1]) / 10.0 == pytest.approx(daughter, abs=0.01) for line in lines)
+
+
+def test_all_technique_drawings_have_one_scale():
+    made = sheet()
+    heights = [float(drawing(technique_drawing(made, result)).get("height")) for result in made.answers]
+    assert max(heights) - min(heights) < 3.0
