@@ -291,7 +291,16 @@ def test_a_codestream_cut_short_is_no_picture(tmp_path, name, encode, keep):
         return whole[: int(len(whole) * keep)]
 
     path = write(tmp_path / "run.dcm", run(), syntax=JPEG + name, encode=cut)
-    refused(path, "complete|damaged|cut short")
+    refused(path, "ends before its picture is complete" if name != "90" else "damaged")
+
+
+def test_signed_values_where_the_header_says_unsigned(tmp_path):
+    signed = run().astype(np.int16) - 2048
+    streams = [imagecodecs.jpeg2k_encode(frame, codecformat="j2k", reversible=True) for frame in signed]
+    path = write(tmp_path / "run.dcm", run(), syntax=JPEG + "90", codestreams=streams, bits=16)
+    refused(path, "signed values where the header says unsigned")
+    good = write(tmp_path / "good.dcm", run(), ds=dataset(signed, bits=16), syntax=JPEG + "90", codestreams=streams)
+    assert np.array_equal(open_frame(good, 1).pixels, signed[1])
 
 
 def test_a_compressed_frame_far_too_large(tmp_path):
@@ -341,7 +350,11 @@ def test_deflate_bombs(tmp_path):
     huge = struct.pack("<HH2sHI", 0x0009, 0x1010, b"OB", 0, 2**30)
     started = time.process_time()
     refused(deflated_file(tmp_path / "a.dcm", b"", 1024), "damaged DICOM header")
-    refused(deflated_file(tmp_path / "b.dcm", plain[:place] + huge, 1024, plain[place:]), "more than there are|64 MB")
+    refused(deflated_file(tmp_path / "b.dcm", plain[:place] + huge, 1024, plain[place:]), "header of more than 64 MB")
+    small = element(0x00091010, "OB", b"\0" * 2**20)
+    refused(
+        deflated_file(tmp_path / "d.dcm", plain[:place] + small * 70 + plain[place:], 0), "header of more than 64 MB"
+    )
     many = plain[:pixels] + plain[pixels : pixels + 8] + struct.pack("<I", 0xFFFFFFF0)
     many = many.replace(element(FRAMES, "IS", b"3 "), element(FRAMES, "IS", b"65000 "))
     many = many.replace(element(ROWS, "US", struct.pack("<H", 24)), element(ROWS, "US", struct.pack("<H", 400)))

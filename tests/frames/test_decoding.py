@@ -253,6 +253,13 @@ def test_values_at_the_top_of_their_cells(tmp_path):
     assert np.array_equal(open_frame(path, 1).pixels, frames[1])
 
 
+def test_values_low_in_the_codestream_though_the_header_says_high(tmp_path):
+    """High Bit 15 describes the cells of an uncompressed file; the codestream has its twelve bits at the bottom."""
+    frames = run(bits=12)
+    path = write(tmp_path / "run.dcm", frames, syntax=JPEG + "70", encode=lossless(12), HighBit=15)
+    assert np.array_equal(open_frame(path, 1).pixels, frames[1])
+
+
 @pytest.mark.parametrize("bits", [8, 12, 16])
 @pytest.mark.parametrize("name", [None, "rle", "70"])
 def test_signed_values(tmp_path, name, bits):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from pydicom import dcmread
+from pydicom.dataelem import DataElement
 from pydicom.pixels import apply_modality_lut
 
 from qca.frames import FrameSource, open_frame, probe
@@ -77,6 +78,21 @@ def test_a_table_that_does_not_begin_at_zero_as_in_pydicom(tmp_path):
         ModalityLUTSequence=items(lut(entries=2000, first=900)),
     )
     assert np.array_equal(open_frame(path, 1).pixels, apply_modality_lut(frames[1], dcmread(path)))
+
+
+def test_a_table_for_signed_values_as_in_pydicom(tmp_path):
+    frames = run().astype(np.int16) - 2048
+    one = lut(entries=4096)
+    one["LUTDescriptor"] = DataElement(0x00283002, "SS", [4096, -2048, 16])
+    path = write(
+        tmp_path / "run.dcm", frames, bits=12, PixelIntensityRelationship="LOG", ModalityLUTSequence=items(one)
+    )
+    assert np.array_equal(open_frame(path, 1).pixels, apply_modality_lut(frames[1], dcmread(path)))
+    one["LUTDescriptor"] = DataElement(0x00283002, "US", [4096, 65536 - 2048, 16])
+    other = write(
+        tmp_path / "other.dcm", frames, bits=12, PixelIntensityRelationship="LOG", ModalityLUTSequence=items(one)
+    )
+    assert np.array_equal(open_frame(other, 1).pixels, open_frame(path, 1).pixels)
 
 
 @pytest.mark.parametrize("stated", ["LIN", "DISP"])

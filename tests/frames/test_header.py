@@ -105,7 +105,7 @@ def test_an_unknown_sequence_of_undefined_length_is_implicit_inside(tmp_path):
     """UN with undefined length, as some converters write private sequences (PS3.5 section 6.2.2, note 4)."""
     path = write(tmp_path / "run.dcm", run(), **GEOMETRY)
     one = struct.pack("<HHI", 0x0029, 0x1001, 6) + b"abcdef"
-    inside = b"\xfe\xff\x00\xe0" + struct.pack("<I", len(one)) + one
+    inside = b"\xfe\xff\x00\xe0" + struct.pack("<I", 0xFFFFFFFF) + one + b"\xfe\xff\x0d\xe0\0\0\0\0"
     private = struct.pack("<HH2sHI", 0x0029, 0x1010, b"UN", 0, 0xFFFFFFFF) + inside + b"\xfe\xff\xdd\xe0\0\0\0\0"
     data = path.read_bytes()
     place = data.index(struct.pack("<HH", 0x7FE0, 0x0010))
@@ -200,6 +200,19 @@ def test_enhanced_items_without_length_and_fewer_than_frames(tmp_path):
     assert open_frame(path, 1).geometry.primary_angle_deg == 11
     assert open_frame(path, 2).geometry.primary_angle_deg == 0
     assert probe(path).r_wave_frames == ()
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -0.2, 0.0])
+def test_binary_numbers_that_cannot_be(tmp_path, value):
+    frames = run()
+    calibration = items(item(ObjectPixelSpacingInCenterOfBeam=[value, value]))
+    ds = enhanced(frames, [groups(k) for k in range(3)], item(**SHARED))
+    ds.PerFrameFunctionalGroupsSequence[1].ProjectionPixelCalibrationSequence = calibration
+    path = write(tmp_path / "run.dcm", frames, ds=ds)
+    assert open_frame(path, 0).geometry.object_pixel_spacing_mm is not None
+    geometry = open_frame(path, 1).geometry
+    assert geometry.object_pixel_spacing_mm is None
+    assert sum("ignored" in warning for warning in geometry.warnings) == 1
 
 
 def test_a_per_frame_sequence_kept_as_unknown(tmp_path):

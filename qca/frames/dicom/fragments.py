@@ -112,9 +112,8 @@ def _by_table(spans: tuple[Span, ...], table: tuple[int, ...]) -> tuple[int, ...
     base = spans[0][0] - 8
     place = {offset - 8 - base: number for number, (offset, _) in enumerate(spans)}
     starts = tuple(place.get(offset, -1) for offset in table if offset <= spans[-1][0] - 8 - base)
-    if any(number < 0 for number in starts) or any(b <= a for a, b in itertools.pairwise(starts)):
-        return ()
-    return starts
+    rising = all(a < b for a, b in itertools.pairwise(starts))  # also false where an offset met no fragment
+    return starts if rising else ()
 
 
 def _by_beginning(source: Bytes, spans: tuple[Span, ...], declared: int) -> tuple[int, ...]:
