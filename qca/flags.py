@@ -121,8 +121,9 @@ _ROWS = (
         "Move the pick further outwards.", False,
     ),
     FlagDefinition(
-        "angles_over_360", "angles do not close", "the three angles do not add up to 360 degrees",
-        "All three limbs lie on one side of the branching point, or a limb was traced wrongly.",
+        "limbs_out_of_order", "limbs out of order", "the side limb does not leave between the two others",
+        "The angle between proximal or distal limb and side limb is the largest of the three: a limb was traced along another "
+        "vessel, or limbs are named the wrong way round.",
         "Check the centrelines and the names of the limbs.", True,
     ),
     FlagDefinition(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from calib.scale import Scale
 from calib.units import Px
+from qca.doubts import limb_doubts
 from qca.frames.frame import Frame
 from qca.lumen.reference import Reference, fit_reference
 from qca.lumen.stenosis import Stenosis, measure_stenosis
@@ -67,8 +68,12 @@ def limb_numbers(
         position, diameter, covariance, reference, usable, settings.lesion_edge_fraction, edge_distance=4.0
     )
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
-    per_point = tuple(("below_resolution",) if d < blur_fwhm else () for d in diameter)
-    codes: list[str] = []
+    doubts = limb_doubts(joint, i, name, frame)
+    per_point = tuple(
+        ((("below_resolution",) if d < blur_fwhm else ()) + tuple({c: 0 for a, b, c in doubts.stretches if a <= at < b}))
+        for at, d in zip(s, diameter, strict=True)
+    )
+    codes = list(doubts.codes)
     if stenosis.mld < blur_fwhm:
         codes.append("below_resolution")
     if len(s) * STEP_PX < 3 * stenosis.reference:
@@ -159,6 +164,10 @@ def limb_reading(
         right_px=right,
     )
     at = float(n.position[st.index])
+    law = law_reference(name, {m: x.stenosis.reference for m, x in zip(names, all_numbers, strict=True)})
+    codes = list(n.codes)
+    if st.reference < _DIFFUSE * law and "no_healthy_part" not in codes:
+        codes.append("no_healthy_part")
     length = float(n.position[-1] - n.position[0])
     return LimbReading(
         mld_px=st.mld,
@@ -186,6 +195,27 @@ def limb_reading(
         ds_sd_percent=st.ds_sd_percent,
         area_stenosis_percent=st.area_percent,
         area_stenosis_sd_percent=st.area_sd_percent,
-        flags=n.codes,
+        flags=tuple(codes),
         profile=profile,
+        law_reference_px=law,
+        law_reference_mm=mm(law),
+        law_reference_source=LAW_SOURCE if math.isfinite(law) else "",
     )
+
+
+_DIFFUSE = 0.75
+"""A reference below this part of the law's: the limb's own healthy part is in doubt; own choice, the law's spread is 10 %."""
+LAW_SOURCE = "Huo-Kassab diameter law, exponent 7/3 (Huo Y et al., EuroIntervention 2012;7:1310-1316)"
+_EXPONENT = 7 / 3
+
+
+def law_reference(name: LimbName, references: Mapping[str, float]) -> float:
+    """Reference diameter of a limb from those of the two others by the Huo-Kassab law; NaN where it has no answer.
+
+    ``Dp^(7/3) = D1^(7/3) + D2^(7/3)``; valid for all bifurcation types (Huo Y et al., EuroIntervention 2012;7:1310-1316).
+    """
+    if name not in ("proximal", "distal", "side") or len(references) != 3:
+        return math.nan
+    proximal, distal, side = (references[n] ** _EXPONENT for n in ("proximal", "distal", "side"))
+    power = {"proximal": distal + side, "distal": proximal - side, "side": proximal - distal}[name]
+    return float(power ** (1 / _EXPONENT)) if power > 0 else math.nan

@@ -234,8 +234,9 @@ def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles,
         g = gradients[a] - gradients[b]
         sds.append(float(np.degrees(np.sqrt(max(g @ joint.covariance @ g, 0.0)))))
     flags = [] if reached else [_flag("chord_short", "angles")]
-    if abs(sum(out) - 360) > 1:
-        flags.append(_flag("angles_over_360", "angles"))
+    # limbs in their usual order around the branching point, the main vessel bent to either side
+    if abs(sum(out) - 360) > 1 and abs(out[0] + out[1] - out[2]) > 1:
+        flags.append(_flag("limbs_out_of_order", "angles"))
     return Angles(*out, *sds), flags
 
 

@@ -6,6 +6,7 @@ and includes the scale's part in every ``_mm`` field. Unknown is NaN with a flag
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -57,7 +58,8 @@ class Profile:
 class LimbReading:
     """The numbers of one limb. ``reference_source`` says what the reference rests on.
 
-    ``mld_low_mm`` and ``mld_high_mm`` (and twins of the others, where given) bound the 95 % interval.
+    ``law_reference_px`` is the diameter that a law of bifurcation diameters (named in ``law_reference_source``) gives this
+    limb from the references of the two others; NaN for a segment or where the law has no answer.
     """
 
     mld_px: float
@@ -88,6 +90,9 @@ class LimbReading:
     flags: tuple[str, ...]
     profile: Profile
     edited: bool = False
+    law_reference_px: float = math.nan
+    law_reference_mm: float = math.nan
+    law_reference_source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

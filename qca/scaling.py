@@ -28,6 +28,11 @@ _SHAFT_SCALES_PX = (4.0, 6.0)
 """Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
 
 
+_TAPER, _SPREAD = 0.10, 0.08
+"""Change along the shaft and spread between its windows, relative to its width, that structured background alone does not
+bring about (up to 0.06 on simulated ribs and spine)."""
+
+
 @dataclass(frozen=True, slots=True)
 class GreyModel:
     """What the vessels taught about the frame: blur (log px) with SD, and bending of the grey scale, 1/px."""
@@ -129,9 +134,9 @@ def _from_catheter(
     width_sd = math.sqrt(width_sd**2 + excess)
     if shaft.length_px < 5 * width:
         codes.append("catheter_short")
-    if abs(shaft.taper) > 0.06 and abs(shaft.taper) > 3 * shaft.taper_sd:
+    if abs(shaft.taper) > _TAPER and abs(shaft.taper) > 4 * shaft.taper_sd:
         codes.append("catheter_tapers")
-    elif _or_zero(shaft.spread_px) > 0.05 * width and shaft.spread_px > 2 * shaft.spread_expected_px:
+    elif _or_zero(shaft.spread_px) > _SPREAD * width and shaft.spread_px > 2 * shaft.spread_expected_px:
         codes.append("catheter_tapers")
     if not shaft.visible or shaft.ambiguous:
         codes.append("catheter_unclear")

@@ -174,6 +174,8 @@ class Problem:
         self.pattern = self._pattern()
         self.theta, self.noise = self._start(shared)
         self.correlation = shared.correlation
+        # a wall may not run away to an edge in the background within one round
+        self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
 
     def _start(self, shared: Shared) -> tuple[Array, float]:
         """First parameters: limbs as given, background from the pixels beside them, contrast from the depth."""
@@ -468,8 +470,8 @@ def _step_limit(step: Array, layout: Layout) -> float:
 
 def _bounded(theta: Array, problem: Problem) -> Array:
     """Keep radii positive and the shared parameters within physics."""
-    for part in problem.layout.r:
-        theta[part] = np.maximum(theta[part], 0.2)
+    for part, widest in zip(problem.layout.r, problem.widest, strict=True):
+        theta[part] = np.clip(theta[part], 0.2, widest)
     theta[problem.layout.log_sigma] = np.clip(theta[problem.layout.log_sigma], np.log(0.3), np.log(6.0))
     theta[problem.layout.bend] = np.clip(theta[problem.layout.bend], -0.03, 0.12)
     return theta

@@ -1,0 +1,100 @@
+"""Reasons to doubt a limb's numbers, found in the fit itself. Thresholds are in units of noise and of the lumen's depth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.errors import NoVessel
+from qca.frames.frame import Frame
+from qca.picks import LimbName
+from qca.tree.quality import WINDOW_PX, LimbQuality, limb_quality
+from qca.tube.joint import JointFit
+
+Array = npt.NDArray[np.float64]
+
+_MISFIT_Z = 6.0
+"""Excess of squared residuals inside the lumen, in SDs; pure noise stays under 4 over a limb's windows."""
+_SHIFT_Z, _SHIFT_PART = 5.0, 0.08
+"""A smooth residual inside the lumen: this many SDs and this part of the depth together."""
+_BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
+"""The same beside the lumen: squared residuals and mean residual of one side."""
+_GAIN = 0.09
+"""Contrast of a limb differing this much (logarithm) from the others': 9 %."""
+_LOW_CONTRAST, _NO_CONTRAST = 3.5, 2.0
+"""Signal to noise ratio of a lumen per px of its length."""
+_SATURATED_PART = 0.01
+"""Part of a limb's pixels at the end of the grey range."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """Flag codes of a limb, and the stretches (from, to, code) in px along it that they concern."""
+
+    codes: tuple[str, ...]
+    stretches: tuple[tuple[float, float, str], ...]
+
+
+def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
+    """Look for overlap, misfit, uneven filling, low contrast, saturation and shutters along limb ``i``.
+
+    Raises
+    ------
+    NoVessel
+        If nothing stands out from the noise along most of the limb.
+    """
+    quality = limb_quality(fit, i)
+    stretches: list[tuple[float, float, str]] = []
+    half = WINDOW_PX / 2
+    limb = fit.limbs[i]
+    measured = quality.position <= limb.end + half
+    for code, bad in _windows(quality):
+        stretches += [(s - half, s + half, code) for s in quality.position[bad & measured]]
+    codes = list(dict.fromkeys(code for _, _, code in stretches))
+    strength = float(np.nanmedian(quality.strength[measured]))
+    if not strength >= _NO_CONTRAST:
+        msg = (
+            f"no vessel found along the {name} limb (signal to noise {strength:.1f} per px): "
+            "pick on the vessel's lumen, or use a frame with better filling"
+        )
+        raise NoVessel(msg, limb=name)
+    if strength < _LOW_CONTRAST:
+        codes.append("low_contrast")
+    if abs(quality.gain) > _GAIN and abs(quality.gain) > 3 * quality.gain_sd and len(fit.limbs) > 1:
+        codes.append("uneven_filling")
+    near = fit.near[i]
+    level = np.abs(fit.level[near.pixel])
+    low, high = frame.grey_range
+    if float(np.mean((level <= low) | (level >= high))) > _SATURATED_PART:
+        codes.append("saturated")
+    if _shaded(fit, i, frame):
+        codes.append("outside_valid")
+    return Doubts(tuple(codes), tuple(stretches))
+
+
+def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
+    def excess(square: Array, count: Array) -> Array:
+        return np.where(count > 10, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
+
+    inside = excess(q.inside, q.inside_count)
+    beside = excess(q.beside, q.beside_count)
+    shift = np.abs(q.shift)
+    # smooth residuals matter by their size, too
+    misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
+    overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
+    return (("overlap", overlap), ("misfit", misfit & ~overlap))
+
+
+def _shaded(fit: JointFit, i: int, frame: Frame) -> bool:
+    """Whether a limb's lumen touches pixels that are not valid; frame and fit share the column axis, rows may be stretched."""
+    if frame.valid.all():
+        return False
+    near = fit.near[i]
+    expected = 2.0 * float(fit.limbs[i].radius(fit.limbs[i].curve.position).mean()) * fit.limbs[i].curve.length
+    limb = fit.limbs[i]
+    x = np.abs(near.x - limb.offset(near.s))
+    seen = int((x < limb.radius(near.s)).sum())
+    return seen < 0.9 * expected and math.isfinite(expected)

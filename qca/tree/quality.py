@@ -1,0 +1,98 @@
+"""How well a limb's pixels agree with one round, evenly filled tube on a smooth background.
+
+All measures are taken in windows along the limb, so that one crossing vessel does not hide in an average.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.joint import JointFit
+
+Array = npt.NDArray[np.float64]
+
+WINDOW_PX = 8.0
+"""Length of a window along the limb: about a vessel's diameter, the size of what crosses or sits in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimbQuality:
+    """Windows along one limb, W of them, from its start outwards.
+
+    ``position`` (W,) is the arc length of a window's middle, px. ``inside`` (W,) is the mean squared residual over the noise
+    inside the lumen and at its walls, 1 for a perfect fit, and ``inside_shift`` the largest smooth residual there as a part of
+    the lumen's depth. ``beside`` (W,) is the mean squared residual within the band next to the walls. ``strength`` (W,) is
+    the signal to noise ratio of the lumen per px of length. ``gain`` is the limb's contrast relative to the tree's.
+    """
+
+    position: Array
+    inside: Array
+    inside_count: Array
+    shift: Array
+    shift_sd: Array
+    beside: Array
+    beside_count: Array
+    beside_shift: Array
+    strength: Array
+    gain: float
+    gain_sd: float
+
+
+def limb_quality(fit: JointFit, i: int) -> LimbQuality:
+    """Quality of limb ``i``; NaN in windows without pixels."""
+    limb, near = fit.limbs[i], fit.near[i]
+    count = max(int(limb.curve.length // WINDOW_PX), 1)
+    edges = np.linspace(0, limb.curve.length, count + 1)
+    s, x = near.s, near.x - limb.offset(near.s)
+    r = limb.radius(near.s)
+    sigma = float(np.exp(fit.log_sigma))
+    z = fit.residual[near.pixel]
+    variance = fit.variance[near.pixel]
+    depth = fit.background[near.pixel] - fit.model[near.pixel]
+    window = np.clip(np.searchsorted(edges, s, side="right") - 1, 0, count - 1)
+    lumen = np.abs(x) <= r + sigma
+    band = (np.abs(x) > r + 2 * sigma) & (np.abs(x) <= r + 2 * sigma + 5)
+    square = np.minimum(z * z, 36.0)
+
+    def mean(values: Array, mask: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
+        n = np.bincount(window[mask], minlength=count).astype(float)
+        total = np.bincount(window[mask], weights=values[mask], minlength=count)
+        return np.where(n > 0, total / np.maximum(n, 1), np.nan), n
+
+    inside, inside_n = mean(square, lumen)
+    beside, beside_n = mean(square, band)
+    noise = np.sqrt(variance)
+    # smooth residual in thirds across the lumen, against the depth there
+    third = np.clip(((x / np.maximum(r + sigma, 0.5)) + 1) * 1.5, 0, 2.999).astype(int)
+    cell = window * 3 + third
+    n3 = np.bincount(cell[lumen], minlength=3 * count).astype(float)
+    res3 = np.bincount(cell[lumen], weights=(z * noise)[lumen], minlength=3 * count) / np.maximum(n3, 1)
+    noise3 = np.sqrt(np.bincount(cell[lumen], weights=variance[lumen], minlength=3 * count)) / np.maximum(n3, 1)
+    res3, noise3 = res3.reshape(count, 3), noise3.reshape(count, 3)
+    peak = np.array([depth[(window == w) & lumen].max(initial=1e-9) for w in range(count)])
+    worst = np.argmax(np.abs(res3) / np.maximum(noise3, 1e-9), axis=1)
+    rows = np.arange(count)
+    side = np.where(x > 0, 1, 0)
+    cell2 = window * 2 + side
+    n2 = np.bincount(cell2[band], minlength=2 * count).astype(float)
+    t2 = np.bincount(cell2[band], weights=z[band], minlength=2 * count) / np.sqrt(np.maximum(n2, 1))
+    signal = np.bincount(window[lumen], weights=(depth**2 / variance)[lumen], minlength=count)
+    strength = np.sqrt(signal / (edges[1] - edges[0]))
+    part = fit.layout.g[i]
+    weights = limb.g_spline.matrix(np.linspace(0, limb.curve.length, 30)).mean(0)
+    return LimbQuality(
+        position=(edges[:-1] + edges[1:]) / 2,
+        inside=inside,
+        inside_count=inside_n,
+        shift=res3[rows, worst] / peak,
+        shift_sd=noise3[rows, worst] / peak,
+        beside=beside,
+        beside_count=beside_n,
+        beside_shift=np.abs(t2.reshape(count, 2)).max(1),
+        strength=strength,
+        gain=float(weights @ limb.g),
+        gain_sd=float(np.sqrt(max(weights @ fit.covariance[part, part] @ weights, 0.0))),
+    )
