@@ -46,10 +46,7 @@ class Facts:
         """Say why numbers of these limbs (or ``angles``, ``scale``) must not be relied on; empty when they may."""
         if not subjects:
             return ""
-        reasons = [
-            f"{remark.where} is flagged in the reading: {remark.name[:1].lower()}{remark.name[1:]}"
-            for remark in self.measured.untrusted(*subjects)
-        ]
+        reasons = [f"{remark.where} flagged in the reading" for remark in self.measured.untrusted(*subjects)]
         limbs = self.measured.limbs
         reasons += [
             f"{name} reference derived from a law" for name in subjects if name in limbs and limbs[name].derived

@@ -13,6 +13,7 @@ from qca.sizing.kissing import KissingPair, kissing_pair
 from qca.sizing.needs import Need
 from qca.sizing.ostium import Ellipse, ostium, saddle_depth, slant_length
 from qca.sizing.propagation import UNKNOWN, exact
+from qca.sizing.technique_rules import kissing_ring
 from qca.sizing.techniques import TechniqueAnswer
 
 
@@ -81,7 +82,8 @@ class TechniqueGeometry:
 
     ``overlap_mm`` is the length in the proximal main vessel with two or more layers; ``bare_ostium`` and
     ``new_carina`` are NaN for techniques that leave none; ``least_proximal_mm`` is the stent length proximal to the
-    carina that the optimisation balloon needs.
+    carina that the optimisation balloon needs. ``kissing_ring`` is the ring around this technique's kissing balloons as
+    a circle, ``kissing_stretch`` that over the proximal reference.
     """
 
     crossings: tuple[Crossing, ...]
@@ -90,6 +92,9 @@ class TechniqueGeometry:
     new_carina: Mm
     least_proximal_mm: float
     gap_before_optimisation: Mm
+    kissing_ring: Mm
+    kissing_stretch: float
+    kissing_stretch_sd: float
 
 
 def bifurcation_geometry(facts: Facts) -> BifurcationGeometry:
@@ -143,6 +148,8 @@ def technique_geometry(result: TechniqueAnswer, facts: Facts, targets: Mapping[s
             )
     slant = slant_length(facts.reference("side"), *facts.measured.angles_deg["B"])
     balloon = result.attempt.device("optimisation_balloon")
+    ring = kissing_ring(result.attempt)
+    stretch, stretch_sd = ring.ratio(facts.reference("proximal"))
     in_proximal = [one for one in crossings if one.limb == "proximal"]
     return TechniqueGeometry(
         crossings=tuple(crossings),
@@ -151,4 +158,7 @@ def technique_geometry(result: TechniqueAnswer, facts: Facts, targets: Mapping[s
         new_carina=slant if result.technique.id == "t_and_protrusion" else UNKNOWN,
         least_proximal_mm=balloon.length_mm if balloon else math.nan,
         gap_before_optimisation=max((one.gap for one in in_proximal), key=lambda gap: gap.value, default=UNKNOWN),
+        kissing_ring=ring,
+        kissing_stretch=stretch,
+        kissing_stretch_sd=stretch_sd,
     )

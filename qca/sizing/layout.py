@@ -118,7 +118,9 @@ def layout(technique: str, facts: Facts, optimisation_length_mm: float) -> Layou
         return Layout(technique, (main,), "side", "main_stent")
     if technique == "t":
         side = StentSpan("side_stent", "side", exact(0.0), in_side, in_side, "tube", "side", "daughter")
-        return Layout(technique, (side, main), "side", "main_stent")
+        # Upfront the side stent goes first; after a provisional start it comes second, through the main stent's cell.
+        order = (main, side) if facts.case.first_stent == "main" else (side, main)
+        return Layout(technique, order, "side", "main_stent")
     angle, angle_sd = facts.measured.angles_deg["B"]
     slant = slant_length(facts.reference("side"), angle, angle_sd)
     mouth = mouth_length(facts)

@@ -207,6 +207,8 @@ def _technique() -> Schema:
                     **length_of("new_carina"),
                     "least_proximal_mm": NUMBER,
                     **length_of("gap_before_optimisation"),
+                    **length_of("kissing_ring"),
+                    **dict.fromkeys(("kissing_stretch", "kissing_stretch_sd"), NUMBER),
                 }
             ),
         }

@@ -42,22 +42,40 @@ def _provisional(script: Script) -> None:
 
 def _t(script: Script) -> None:
     bare = script.attempt.judge("t_bare_length")
-    script.wire_and_prepare()
-    span = script.span("side_stent")
     length = f"{bare.value:.1f} ± {bare.sd:.1f} mm" if math.isfinite(bare.value) else "a length that is not known"
-    script.add(
-        f"Side stent from the ostium {mm(span.daughter.value)} into the side branch, nothing in the main vessel.",
-        "side_stent",
-        check=f"Its proximal edge is flush with the main vessel. At this angle {length} of the ostium stays bare, "
-        "on the wall away from the carina.",
-        measure="Side branch ostium in two views.",
-        phase="after_first_stent",
+    reach = mm(script.span("side_stent").daughter.value)
+    flush = (
+        f"Its proximal edge is flush with the main vessel. At this angle {length} of the ostium stays bare, on the "
+        "wall away from the carina."
     )
-    script.add("Draw the side wire back.", check="The main wire lies outside the side stent.", side=OUT)
-    script.main_stent(side_after=OUT, again=True)
-    script.optimise("main_stent")
-    script.rewire("side", "main stent")
-    script.open_cell("side")
+    script.wire_and_prepare()
+    if script.plan.stents[0].role == "main_stent":
+        script.main_stent(side_after=JAILED)
+        script.optimise("main_stent")
+        script.rewire("side", "main stent")
+        script.open_cell("side")
+        script.add(
+            f"Side stent through the cell, from the ostium {reach} into the side branch, nothing in the main vessel; "
+            "an uninflated balloon waits in the main vessel.",
+            "side_stent",
+            "kissing_main_balloon",
+            check=flush,
+            measure="Side branch ostium in two views.",
+            phase="after_second_stent",
+        )
+    else:
+        script.add(
+            f"Side stent from the ostium {reach} into the side branch, nothing in the main vessel.",
+            "side_stent",
+            check=flush,
+            measure="Side branch ostium in two views.",
+            phase="after_first_stent",
+        )
+        script.add("Draw the side wire back.", check="The main wire lies outside the side stent.", side=OUT)
+        script.main_stent(side_after=OUT, again=True)
+        script.optimise("main_stent")
+        script.rewire("side", "main stent")
+        script.open_cell("side")
     script.kiss()
     script.optimise("main_stent", final=True)
 

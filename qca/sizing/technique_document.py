@@ -80,6 +80,9 @@ def technique_document(result: TechniqueAnswer, geometry: TechniqueGeometry) -> 
             **length_fields("new_carina", geometry.new_carina),
             "least_proximal_mm": geometry.least_proximal_mm,
             **length_fields("gap_before_optimisation", geometry.gap_before_optimisation),
+            **length_fields("kissing_ring", geometry.kissing_ring),
+            "kissing_stretch": geometry.kissing_stretch,
+            "kissing_stretch_sd": geometry.kissing_stretch_sd,
         },
     }
 

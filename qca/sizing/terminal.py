@@ -120,7 +120,7 @@ def _lesion(sheet: Worksheet) -> list[str]:
 
 
 def _criterion(one: Judgement) -> str:
-    extra = f"{one.missing} not known" if one.missing else one.held_back
+    extra = f"{one.missing} not known" if one.missing else (f"held back: {one.held_back}" if one.held_back else "")
     return f"{one.rule.text} [{plain(extra)}]" if extra else one.rule.text
 
 

@@ -66,7 +66,7 @@ def reason_texts(decisive: Iterable[Judgement]) -> list[str]:
             texts.append(outcome_text(one))
     for why, ones in held.items():
         texts.append(
-            outcome_text(ones[0]) if len(ones) == 1 else f"{len(ones)} rules that would hold, held back: {why}"
+            outcome_text(ones[0]) if len(ones) == 1 else f"{len(ones)} rules would hold but are held back: {why}"
         )
     return texts
 

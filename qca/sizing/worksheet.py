@@ -267,6 +267,9 @@ def _remarks(facts: Facts, table: DeviceTable, overrides: Overrides) -> tuple[Re
         say("delivered_size", "devices", "A stent ends up smaller than its chart: a published deficit of "
             "0.65 ± 0.27 mm against the balloon's chart, of which recoil 0.28 ± 0.17 mm (Aziz S et al., Heart "
             "2007;93:1562). Measure what was reached.")  # fmt: skip
+    if facts.case.strategy == "two_stents":
+        message = "The laboratory's dominant strategy is two stents; the consensus default is provisional stenting."
+        say("strategy", "case", message)
     if overrides.thresholds or overrides.plan:
         changed = ", ".join((*overrides.thresholds, *overrides.plan))
         say("overrides", "rules", f"Changed by {overrides.name or 'the user'}: {changed}.")

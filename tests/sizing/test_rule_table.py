@@ -259,6 +259,14 @@ def test_angles_are_decided_outside_the_band(rule_id, step):
     assert one.verdict == ("fits" if holds else "does_not_fit")
 
 
+@pytest.mark.parametrize("step", [-4.8, 4.8])
+def test_inside_the_band_nothing_is_decided_however_sure(step):
+    one = in_technique("t_angle", "t", angle_b=70.0 + step)
+    assert not 0.05 < one.probability < 0.95
+    assert one.verdict == "borderline"
+    assert "one view cannot tell" in one.held_back
+
+
 @pytest.mark.parametrize(("rule_id", "step", "holds"), [
     ("balloon_ratio_low", -1, False), ("balloon_ratio_low", 0, True), ("balloon_ratio_low", 1, True),
     ("balloon_ratio_high", -1, True), ("balloon_ratio_high", 0, True), ("balloon_ratio_high", 1, False),

@@ -85,7 +85,8 @@ def test_probability_of_a_device_in_closed_form():
 
 CHOICE = device_table(
     "stent,short,2.75,16,4.5,4,", "stent,right,2.75,24,4.5,4,", "stent,long,2.75,38,4.5,4,",
-    "stent,weak,2.75,24,3.2,4,", "stent,wide,3.5,24,5.5,4,", "stent,unknown,2.75,24,,4,", "balloon,o15,3.5,15,,,", "balloon,o8,3.5,8,,,",
+    "stent,weak,2.75,24,3.2,4,", "stent,wide,3.5,24,5.5,4,", "stent,unknown,2.75,24,,4,",
+    "balloon,o15,3.5,15,,,", "balloon,o8,3.5,8,,,",
 )  # fmt: skip
 
 

@@ -135,3 +135,11 @@ def test_nothing_is_a_command_of_treatment():
     words = " ".join(step.action + step.check_before_next for name in TECHNIQUE_IDS for step in steps(name)).lower()
     for word in ("must be implanted", "recommended", "should be used", "best technique"):
         assert word not in words
+
+
+def test_t_after_a_provisional_start_puts_the_side_stent_second():
+    upfront = steps("t")
+    assert where(upfront, "^Side stent")[0] < where(upfront, "^Main stent")[0]
+    later = steps("t", case=f'{FULL_CASE}phase = "after_first_stent"\nfirst_stent = "main"')
+    assert where(later, "^Main stent")[0] < where(later, "^Side stent through the cell")[0]
+    assert [step.done for step in later] == [True] * 3 + [False] * (len(later) - 3)

@@ -184,3 +184,26 @@ def test_hostile_text_from_files_is_harmless_in_the_terminal():
     text = worksheet_lines(sheet(dataclasses.replace(made, frame=frame), devices=devices))
     assert "\x1b" not in text
     assert "\u202e" not in text
+
+
+def test_geometry_of_a_technique_with_its_devices():
+    document = json.loads(worksheet_text(sheet()))
+    culotte = next(one for one in document["techniques"] if one["id"] == "culotte_inverted")["geometry"]
+    crossings = {(one["role"], one["limb"]): one for one in culotte["crossings"]}
+    assert set(crossings) == {("main_stent", "proximal"), ("main_stent", "distal"), ("side_stent", "proximal"),
+                              ("side_stent", "side")}  # fmt: skip
+    at_proximal = crossings["side_stent", "proximal"]
+    assert at_proximal["expansion_ratio"] == pytest.approx(3.5 / 2.25)
+    assert at_proximal["expansion_used"] == pytest.approx(3.5 / 4.0)
+    assert at_proximal["gap_mm"] == pytest.approx((3.5 - 2.25) / 2)
+    assert culotte["gap_before_optimisation_mm"] == pytest.approx((3.5 - 2.25) / 2)
+    assert culotte["overlap_mm"] == pytest.approx(2.25 / math.sin(math.radians(65)) + 3.0)
+    assert culotte["least_proximal_mm"] == 8.0
+    assert culotte["kissing_stretch"] == pytest.approx(culotte["kissing_ring_mm"] / 3.5)
+    assert document["geometry"]["proximal_minus_distal_mm"] == pytest.approx(0.75)
+
+
+def test_the_strategy_of_the_laboratory_is_said():
+    codes = {one.code for one in sheet(case=FULL_CASE + 'strategy = "two_stents"').remarks}
+    assert "strategy" in codes
+    assert "strategy" not in {one.code for one in sheet().remarks}
