@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import tempfile
+from pathlib import Path
 
 import pytest
 
@@ -82,14 +84,28 @@ def test_a_folder_where_a_file_should_be(tmp_path):
     assert everything(tmp_path) == ["two.txt"]
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write anywhere")
-def test_a_folder_without_permission(tmp_path):
-    tmp_path.chmod(0o500)
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_folder_without_permission():
+    # root may write anywhere, so a child process becomes nobody first; under /tmp, which nobody can reach
+    folder = Path(tempfile.mkdtemp(prefix="qca-"))
+    folder.chmod(0o555)
     try:
-        with pytest.raises(InputError, match="Permission denied"):
-            write_whole(tmp_path / "x.txt", "1")
+        child = os.fork()
+        if child == 0:
+            message = ""
+            try:
+                if os.geteuid() == 0:
+                    os.setuid(65534)
+                write_whole(folder / "x.txt", "1")
+            except InputError as error:
+                message = str(error)
+            finally:
+                os._exit(0 if "Permission denied" in message and str(folder) in message else 1)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0
+        assert everything(folder) == []
     finally:
-        tmp_path.chmod(0o700)
+        folder.chmod(0o755)
+        folder.rmdir()
 
 
 def test_a_name_with_a_folder_is_the_callers_mistake(tmp_path):
