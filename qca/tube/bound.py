@@ -240,7 +240,7 @@ def tree_bound(
             LimbBound(
                 mld_px=math.sqrt(spread[0, 0]),
                 reference_px=math.sqrt(spread[1, 1]),
-                ds_percent=math.sqrt(float(gradient @ spread[:2, :2] @ gradient)),
+                ds_percent=math.sqrt(max(float(gradient @ spread[:2, :2] @ gradient), 0.0)),  # 0 where both are one
                 mean_diameter_px=math.sqrt(spread[2, 2]),
             )
         )

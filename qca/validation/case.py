@@ -36,7 +36,10 @@ class LimbTarget:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """True numbers of one frame; NaN, None or a missing limb where they are not known."""
+    """True numbers of one frame; NaN, None or a missing limb where they are not known.
+
+    The mappings are plain dictionaries, because a job goes to another process.
+    """
 
     mm_per_px: float
     limbs: Mapping[str, LimbTarget]
@@ -94,4 +97,5 @@ def phantom_target(phantom: RenderedPhantom) -> Target:
         if limb.lesion_length_mm > 0:
             place = "mouth" if limb.lesion_start_mm - limb.mouth_mm < MOUTH_MM and name != "segment" else "shaft"
         limbs[name] = LimbTarget(limb.mld_mm, limb.reference_mm, limb.ds_percent, limb.lesion_length_mm, place)
-    return Target(truth.mm_per_px, MappingProxyType(limbs), truth.angles_deg, truth.medina)
+    angles = None if truth.angles_deg is None else dict(truth.angles_deg)
+    return Target(truth.mm_per_px, limbs, angles, truth.medina)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from qca.phantom.truth import LimbTruth
 
 SMOOTHNESS_MM = 2.0
-"""Inside a lesion the radius may follow any cubic spline with knots this far apart; no drawn lesion needs finer ones."""
+"""Inside a lesion the radius may follow any cubic spline with knots this far apart; drawn lesions need none finer."""
 
 _LESION_PART = 2e-3
 """Relative distance from the taper where a lesion begins."""

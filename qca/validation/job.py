@@ -82,8 +82,15 @@ class FileJob:
 Job = DrawnJob | FileJob
 
 
-def drawn_jobs(count: int, seed: int, *, hard: int = 0, segments: int = 0) -> list[Job]:
-    """List phantoms to draw: ``count`` plain bifurcations, ``hard`` of each difficulty, ``segments`` single vessels.
+LEVELS = (300.0, 900.0, 2500.0)
+"""Quanta per pixel at which the same frames are drawn for the breakdown by noise."""
+
+
+def drawn_jobs(count: int, seed: int, *, hard: int = 0, levels: int = 0, segments: int = 0) -> list[Job]:
+    """List phantoms to draw.
+
+    ``count`` plain bifurcations, ``segments`` single vessels, ``levels`` bifurcations at each of `LEVELS`, ``hard`` of
+    each difficulty.
 
     Seeds count up from ``seed`` in each group, so that a longer list begins with the shorter one.
     """
@@ -91,5 +98,6 @@ def drawn_jobs(count: int, seed: int, *, hard: int = 0, segments: int = 0) -> li
 
     jobs: list[Job] = [DrawnJob(seed + i) for i in range(count)]
     jobs += [DrawnJob(seed + i, segment=True) for i in range(segments)]
+    jobs += [DrawnJob(seed + i, photons_per_px=level) for level in LEVELS for i in range(levels)]
     jobs += [DrawnJob(seed + i, difficulty) for difficulty in DIFFICULTIES for i in range(hard)]
     return jobs

@@ -5,25 +5,24 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 
 from qca.errors import QcaError
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.validation.case import Case
-from qca.validation.job import Job
+from qca.validation.job import DrawnJob, Job
+from qca.validation.processes import in_processes
 from qca.validation.value import Method, Value, plain_values, reading_values
-
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
-"""One thread in each process: the cases are the parallel work, and the same sums give the same last bits."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trait:
-    """Traits of one case, kept when its frame is gone."""
+    """Traits of one case, kept when its frame is gone; ``level`` marks a phantom drawn at a set number of quanta."""
 
     case: str
     difficulty: str
+    level: bool
     numbers: dict[str, float]
     places: dict[str, str]
 
@@ -85,7 +84,7 @@ def run(
     """
     count = workers if workers is not None else (os.cpu_count() or 1)
     parts: list[Results] = []
-    for part in _parts(jobs, min(count, len(jobs)), (comparator, bounds, settings)):
+    for part in in_processes(partial(_measure, (comparator, bounds, settings)), jobs, min(count, len(jobs))):
         parts.append(part)
         if progress is not None:
             progress(len(parts), len(jobs))
@@ -97,43 +96,8 @@ def run(
     )
 
 
-def _parts(jobs: Sequence[Job], workers: int, options: tuple[bool, bool, Settings]) -> Iterator[Results]:
-    if workers <= 1:
-        yield from (measure_job(job, *options) for job in jobs)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from functools import partial
-    from multiprocessing import get_context
-
-    with (
-        _single_threaded(),
-        ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_start) as pool,
-    ):
-        yield from pool.map(partial(_measure, options), jobs)
-
-
 def _measure(options: tuple[bool, bool, Settings], job: Job) -> Results:
     return measure_job(job, *options)
-
-
-@contextmanager
-def _single_threaded() -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-def _start() -> None:
-    import cv2
-
-    cv2.setNumThreads(1)
 
 
 def measure_job(job: Job, comparator: bool, bounds: bool, settings: Settings) -> Results:  # noqa: FBT001
@@ -168,7 +132,8 @@ def measure_job(job: Job, comparator: bool, bounds: bool, settings: Settings) ->
     numbers = dict(case.traits)
     if case.target.angles_deg is not None:
         numbers["angle_b_deg"] = case.target.angles_deg["B"]
-    trait = Trait(case.name, case.difficulty, numbers, {name: str(place) for name, place in places.items()})
+    level = isinstance(job, DrawnJob) and job.photons_per_px is not None
+    trait = Trait(case.name, case.difficulty, level, numbers, {name: str(place) for name, place in places.items()})
     return Results(tuple(values), (trait,), tuple(refusals), tuple(seconds))
 
 

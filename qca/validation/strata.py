@@ -105,6 +105,6 @@ def split(values: Sequence[Value], breakdown: Breakdown, traits: Mapping[str, Tr
 
 
 def plain_part(results: Results) -> tuple[Value, ...]:
-    """Values of the frames without an added difficulty."""
-    plain = {trait.case for trait in results.traits if not trait.difficulty}
+    """Values of the frames without an added difficulty and with their own number of quanta."""
+    plain = {trait.case for trait in results.traits if not trait.difficulty and not trait.level}
     return tuple(value for value in results.values if value.case in plain)

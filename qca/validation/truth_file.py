@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from qca.errors import InputError
@@ -75,8 +74,8 @@ def _target(document: Mapping[str, Any], path: Path) -> Target:
         medina = document["medina"]
         return Target(
             _number(document["scale"]["mm_per_px"]),
-            MappingProxyType(limbs),
-            None if angles is None else MappingProxyType({key: _number(angles[key]) for key in "ABC"}),
+            limbs,
+            None if angles is None else {key: _number(angles[key]) for key in "ABC"},
             None if medina is None else str(medina["code"]),
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:

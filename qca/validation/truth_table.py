@@ -24,7 +24,6 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from types import MappingProxyType
 
 from qca.csv_text import Row, read_header, read_rows
 from qca.errors import InputError
@@ -107,8 +106,8 @@ def _job(path: Path, key: tuple[str, str, str, str], rows: list[Row]) -> FileJob
         path.parent / picks,
         Target(
             traits["mm_per_px"],
-            MappingProxyType(limbs),
-            MappingProxyType(angles) if all(math.isfinite(v) for v in angles.values()) else None,
+            limbs,
+            angles if all(math.isfinite(v) for v in angles.values()) else None,
             _medina(limbs),
         ),
         index,
