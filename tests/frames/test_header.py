@@ -8,6 +8,9 @@ from pydicom import dcmread
 from pydicom.uid import ImplicitVRLittleEndian
 
 from qca.frames import open_frame, probe
+from qca.frames.dicom import attributes as at
+from qca.frames.dicom.elements import EXPLICIT, Element
+from qca.frames.dicom.values import NotANumber, numbers
 from tests.frames.files import ENHANCED_XA, NATIVE, XRF, dataset, element, item, items, replace_value, run, write
 
 GEOMETRY = {
@@ -213,6 +216,14 @@ def test_binary_numbers_that_cannot_be(tmp_path, value):
     geometry = open_frame(path, 1).geometry
     assert geometry.object_pixel_spacing_mm is None
     assert sum("ignored" in warning for warning in geometry.warnings) == 1
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("-inf")])
+def test_no_binary_value_passes_that_is_not_finite(value):
+    raw = Element(at.TRIGGER_DELAY.tag, "FD", struct.pack("<dd", 1.5, value), EXPLICIT)
+    with pytest.raises(NotANumber):
+        numbers(raw, at.TRIGGER_DELAY)
+    assert numbers(Element(at.TRIGGER_DELAY.tag, "FD", struct.pack("<d", 1.5), EXPLICIT), at.TRIGGER_DELAY) == (1.5,)
 
 
 def test_a_per_frame_sequence_kept_as_unknown(tmp_path):
