@@ -1,4 +1,4 @@
-"""What is written by a program, not by hand: tables and help in README.md, the JSON Schemas and the picture in docs/.
+"""What is written by a program, not by hand: blocks of the pages, JSON Schemas and the picture in docs/.
 
 ::
 
@@ -6,100 +6,68 @@
     python .ci/generated.py --check    exit code 1 if something is out of date; a test runs the same
 
 What the demo prints and its picture hold measured numbers, whose last digit another machine may round otherwise; they
-are written, not checked.
+are written, not checked. The accuracy section comes from  qca validate --into README.md.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import re
 import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
-WIDTH = 100
+sys.path[:0] = [str(ROOT), str(ROOT / ".ci")]
+
+import generated_tables as tables  # noqa: E402 - beside this script
+
 PICTURE = ROOT / "docs" / "bifurcation.png"
-CAUTION_START = "For research, teaching"
+_CAUTION_START = "For research, teaching"
 
 
-def cell(text: object) -> str:
-    """Make a text safe inside a Markdown table."""
-    return str(text).replace("|", "\\|").replace("\n", " ")
-
-
-def table(head: tuple[str, ...], rows: list[tuple[object, ...]]) -> str:
-    """Write a Markdown table."""
-    lines = [head, tuple("---" for _ in head), *rows]
-    return "\n".join("| " + " | ".join(cell(item) for item in line) + " |" for line in lines)
-
-
-def settings_table() -> str:
-    """Every setting with its value, unit, reason and source."""
-    from qca.settings import Settings
-
-    rows = [
-        (
-            f"`{field.name}`",
-            field.default if not isinstance(field.default, float) else f"{field.default:g}",
-            field.metadata["unit"],
-            field.metadata["reason"],
-            field.metadata["source"],
-        )
-        for field in dataclasses.fields(Settings)
-    ]
-    return table(("Setting", "Value", "Unit", "What it is", "Source"), rows)
-
-
-def quantities_table() -> str:
-    """Every number of a limb with its field and its meaning."""
-    from qca.report.quantities import QUANTITIES
-
-    rows = [(item.title, f"`{item.field(in_mm=True)}`", item.unit(in_mm=True), item.meaning) for item in QUANTITIES]
-    return table(("Number", "Field in reading.json", "Unit", "Meaning"), rows)
-
-
-def profile_table() -> str:
-    """Every column of profile.csv with its meaning."""
-    from qca.report.profile import PROFILE_COLUMNS
-
-    return table(("Column", "Meaning"), [(f"`{name}`", meaning) for name, meaning in PROFILE_COLUMNS.items()])
-
-
-def flags_table() -> str:
-    """Every flag with its code, its name and what it means."""
-    from qca.flags import FLAGS
-
-    rows = [
-        (f"`{flag.code}`", flag.name, flag.long, flag.advice, "no" if flag.untrusted else "yes")
-        for flag in FLAGS.values()
-    ]
-    return table(("Code", "Name", "What it means", "What to do", "Number still usable"), rows)
-
-
-def help_text(*arguments: str) -> str:
-    """Show the help of a command as a terminal does."""
-    from click.testing import CliRunner
-
-    from ui.cli.main import cli
-
-    result = CliRunner().invoke(cli, [*arguments, "--help"], prog_name="qca", terminal_width=WIDTH)
-    return f"```\n{result.output.rstrip()}\n```"
-
-
-def blocks() -> dict[str, str]:
-    """Name of a block in README.md to its text."""
+def pages() -> dict[str, dict[str, str]]:
+    """Page to its blocks, by name."""
     return {
-        "commands": help_text(),
-        "measure": help_text("measure"),
-        "profile": profile_table(),
-        "quantities": quantities_table(),
-        "flags": flags_table(),
-        "settings": settings_table(),
+        "README.md": {
+            "commands": tables.help_text(),
+            "measure": tables.help_text("measure"),
+            "profile": tables.profile_table(),
+            "quantities": tables.quantities_table(),
+            "flags": tables.flags_table(),
+            "settings": tables.settings_table(),
+        },
+        "docs/sizing.md": {
+            "plan": tables.help_text("plan"),
+            "compare": tables.help_text("compare"),
+            "devices": tables.devices_table(),
+            "case": tables.case_table(),
+            "roles": tables.roles_table(),
+            "rules": tables.rules_table(),
+            "planning": tables.planning_table(),
+            "laws": tables.laws_table(),
+        },
     }
 
 
+def schemas() -> dict[str, str]:
+    """File in docs/ to its text."""
+    from qca.document import reading_schema
+    from qca.json_text import write_json
+    from qca.picks_file import picks_schema
+    from qca.sizing.change_schema import comparison_schema
+    from qca.sizing.schema import overrides_schema, worksheet_schema
+
+    written = {
+        "reading": reading_schema(),
+        "picks": picks_schema(),
+        "worksheet": worksheet_schema(),
+        "rules": overrides_schema(),
+        "comparison": comparison_schema(),
+    }
+    return {f"{name}.schema.json": write_json(schema) for name, schema in written.items()}
+
+
 def results() -> dict[str, str]:
-    """Name of a block that holds measured numbers to its text; writes the picture too."""
+    """Run the demo: name of a block of README.md that holds measured numbers to its text; writes the picture too."""
     import io
     import tempfile
 
@@ -116,7 +84,7 @@ def results() -> dict[str, str]:
     buffer = io.BytesIO()
     small.quantize(256).save(buffer, "PNG", optimize=True)
     PICTURE.write_bytes(buffer.getvalue())
-    numbers, _, rest = output.partition("Reading of a bifurcation")[2].partition(CAUTION_START)
+    numbers, _, rest = output.partition("Reading of a bifurcation")[2].partition(_CAUTION_START)
     sheet = rest.partition("\n\n")[2].partition("\nWritten:")[0]
     return {
         "demo table": f"```\nReading of a bifurcation{numbers.rstrip()}\n```",
@@ -124,17 +92,8 @@ def results() -> dict[str, str]:
     }
 
 
-def schemas() -> dict[str, str]:
-    """File in docs/ to its text."""
-    from qca.document import reading_schema
-    from qca.json_text import write_json
-    from qca.picks_file import picks_schema
-
-    return {"reading.schema.json": write_json(reading_schema()), "picks.schema.json": write_json(picks_schema())}
-
-
-def filled(text: str, contents: dict[str, str]) -> str:
-    """Fill blocks of README.md anew.
+def filled(page: str, text: str, contents: dict[str, str]) -> str:
+    """Fill blocks of a page anew.
 
     Raises
     ------
@@ -145,33 +104,34 @@ def filled(text: str, contents: dict[str, str]) -> str:
         pattern = re.compile(f"(<!-- generated: {name} -->\n).*?(<!-- end: {name} -->)", re.DOTALL)
         text, count = pattern.subn(lambda match, content=content: match[1] + content + "\n" + match[2], text)
         if count != 1:
-            msg = f"README.md needs the block {name!r} once, found {count}"
+            msg = f"{page} needs the block {name!r} once, found {count}"
             raise ValueError(msg)
     return text
 
 
 def expected() -> dict[Path, str]:
     """Every generated file with the text that it should have."""
-    readme = ROOT / "README.md"
-    return {
-        readme: filled(readme.read_text(encoding="utf-8"), blocks()),
-        **{ROOT / "docs" / name: text for name, text in schemas().items()},
-    }
+    texts = {ROOT / "docs" / name: text for name, text in schemas().items()}
+    for page, contents in pages().items():
+        texts[ROOT / page] = filled(page, (ROOT / page).read_text(encoding="utf-8"), contents)
+    return texts
 
 
 def main() -> int:
     """Write or check."""
-    if "--check" not in sys.argv:
+    check = "--check" in sys.argv
+    if not check:
         readme = ROOT / "README.md"
-        readme.write_text(filled(readme.read_text(encoding="utf-8"), results()), encoding="utf-8")
-    stale = [path for path, text in expected().items() if not path.exists() or path.read_text(encoding="utf-8") != text]
-    for path in stale:
-        print(f"{'out of date' if '--check' in sys.argv else 'written'}: {path.relative_to(ROOT)}")
-        if "--check" not in sys.argv:
-            path.write_text(expected()[path], encoding="utf-8")
-    return 1 if stale and "--check" in sys.argv else 0
+        readme.write_text(filled("README.md", readme.read_text(encoding="utf-8"), results()), encoding="utf-8")
+    stale = {
+        path: text for path, text in expected().items() if not path.exists() or path.read_text(encoding="utf-8") != text
+    }
+    for path, text in stale.items():
+        print(f"{'out of date' if check else 'written'}: {path.relative_to(ROOT)}")
+        if not check:
+            path.write_text(text, encoding="utf-8")
+    return 1 if stale and check else 0
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT))
     sys.exit(main())

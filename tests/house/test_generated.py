@@ -40,9 +40,9 @@ def test_a_stale_block_is_noticed():
     generated = load(ROOT / ".ci" / "generated.py")
     stale = README.replace("medina_threshold_percent", "medina_limit")
     assert stale != README
-    assert generated.filled(stale, generated.blocks()) == README
+    assert generated.filled("README.md", stale, generated.pages()["README.md"]) == README
     with pytest.raises(ValueError, match="needs the block 'settings' once"):
-        generated.filled(README.replace("<!-- end: settings -->", ""), generated.blocks())
+        generated.filled("README.md", README.replace("<!-- end: settings -->", ""), generated.pages()["README.md"])
 
 
 @pytest.mark.parametrize("field", dataclasses.fields(Settings), ids=lambda field: field.name)
@@ -83,10 +83,11 @@ def test_both_commands_and_the_plain_lines_stand_in_the_readme():
         assert line in README
 
 
-def test_links_and_pictures_of_the_readme_exist():
-    for target in re.findall(r"\]\(([^)#]+)\)", README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")):
-        if not target.startswith("http"):
-            assert (ROOT / target).exists(), target
+def test_links_and_pictures_of_the_pages_exist():
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")):
+        for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
+            if not target.startswith("http"):
+                assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
 def test_the_changelog_starts_with_measured_values():
