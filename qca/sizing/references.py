@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from calib.units import Mm
-from qca.sizing.laws import DEFAULT_LAW, LAWS, LawAnswer, missing_daughter, mother
+from qca.sizing.laws import DEFAULT_LAW, FINET_FACTOR, LAWS, LawAnswer, missing_daughter, mother
 from qca.sizing.measured import MeasuredBifurcation, MeasuredLimb
 
 _CONTRADICTION_SD = 1.96
@@ -80,25 +80,37 @@ def contradiction(measured: MeasuredBifurcation, checks: Iterable[LawCheck]) -> 
     return ""
 
 
-def law_reference(measured: MeasuredBifurcation, limb: str, law: str = DEFAULT_LAW) -> LawAnswer:
+def law_reference(measured: MeasuredBifurcation, limb: str, scatter: float, law: str = DEFAULT_LAW) -> LawAnswer:
     """Compute one limb's reference from the other two limbs.
+
+    Parameters
+    ----------
+    measured : MeasuredBifurcation
+        The bifurcation.
+    limb : str
+        The limb asked for.
+    scatter : float
+        Relative SD of true mothers around a law.
+    law : str
+        Which law.
 
     Returns
     -------
     LawAnswer
-        The SD holds the two references' SDs and the disagreement of the laws, taken as equally likely over their
-        range (range / sqrt 12).
+        The SD holds the two references' SDs, the scatter of true mothers around a law (carried to a daughter by the
+        law's slope), and the disagreement of the laws, taken as equally likely over their range (range / sqrt 12).
     """
     answer = _one_law(measured, limb, law)
     if answer.refused:
         return answer
     values = [other.diameter.value for other in (_one_law(measured, limb, name) for name in LAWS) if not other.refused]
     spread = (max(values) - min(values)) / math.sqrt(12.0)
-    diameter = dataclasses.replace(answer.diameter, sd_random=math.hypot(answer.diameter.sd_random, spread))
+    biology = scatter * _by_mother(measured, limb, answer.diameter.value, law)
+    diameter = dataclasses.replace(answer.diameter, sd_random=math.hypot(answer.diameter.sd_random, spread, biology))
     return dataclasses.replace(answer, diameter=diameter)
 
 
-def with_derived_references(measured: MeasuredBifurcation, limbs: Iterable[str]) -> MeasuredBifurcation:
+def with_derived_references(measured: MeasuredBifurcation, limbs: Iterable[str], scatter: float) -> MeasuredBifurcation:
     """Replace the reference of limbs without a healthy part by the law's, and their stenosis with it.
 
     Parameters
@@ -107,16 +119,20 @@ def with_derived_references(measured: MeasuredBifurcation, limbs: Iterable[str])
         The bifurcation.
     limbs : iterable of str
         Limbs to replace; a limb whose reference is unknown is always replaced where the law has an answer.
+    scatter : float
+        Relative SD of true mothers around a law.
     """
     wanted = {*limbs, *(limb.name for limb in measured.limbs.values() if math.isnan(limb.reference.value))}
     if len(measured.limbs) - len(wanted) < _FEWEST_KNOWN:
         return measured
-    replaced = {name: _derived(measured, limb) if name in wanted else limb for name, limb in measured.limbs.items()}
+    replaced = {
+        name: _derived(measured, limb, scatter) if name in wanted else limb for name, limb in measured.limbs.items()
+    }
     return dataclasses.replace(measured, limbs=MappingProxyType(replaced))
 
 
-def _derived(measured: MeasuredBifurcation, limb: MeasuredLimb) -> MeasuredLimb:
-    answer = law_reference(measured, limb.name)
+def _derived(measured: MeasuredBifurcation, limb: MeasuredLimb, scatter: float) -> MeasuredLimb:
+    answer = law_reference(measured, limb.name, scatter)
     if answer.refused:
         return limb
     ratio, ratio_sd = limb.mld.ratio(answer.diameter)
@@ -128,6 +144,16 @@ def _derived(measured: MeasuredBifurcation, limb: MeasuredLimb) -> MeasuredLimb:
         ds_percent=100.0 * (1.0 - ratio),
         ds_sd_percent=100.0 * ratio_sd,
     )
+
+
+def _by_mother(measured: MeasuredBifurcation, limb: str, value: float, law: str) -> float:
+    """Change of a limb's law diameter when the mother is off by her own size: her diameter times the law's slope."""
+    if limb == "proximal":
+        return value
+    large = measured.proximal.reference.value
+    exponent = LAWS[law].exponent
+    slope = 1.0 / FINET_FACTOR if exponent is None else (large / value) ** (exponent - 1.0)
+    return float(slope * large)
 
 
 def _one_law(measured: MeasuredBifurcation, limb: str, law: str) -> LawAnswer:

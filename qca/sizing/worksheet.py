@@ -14,7 +14,7 @@ from qca.sizing.devices import NO_DEVICES, DeviceTable
 from qca.sizing.draws import draw
 from qca.sizing.facts import Facts
 from qca.sizing.geometry import BifurcationGeometry, TechniqueGeometry, bifurcation_geometry, technique_geometry
-from qca.sizing.laws import LawAnswer
+from qca.sizing.laws import LAWS, LawAnswer
 from qca.sizing.measured import Remark, measured_bifurcation
 from qca.sizing.needs import ROLES
 from qca.sizing.overrides import NO_OVERRIDES, Overrides
@@ -24,7 +24,7 @@ from qca.sizing.sizes import SizeRow, size_rows
 from qca.sizing.steps import steps
 from qca.sizing.technique_rules import Attempt
 from qca.sizing.techniques import TechniqueAnswer, answer
-from qca.sizing.wording import outcome_text
+from qca.sizing.wording import length_text, outcome_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +165,7 @@ def plan(
     typed_sd = None if case.scale_sd_percent is None else case.scale_sd_percent / 100.0
     as_read = measured_bifurcation(reading, scale_relative_sd=typed_sd)
     assumptions = overrides.assumptions()
-    measured = with_derived_references(as_read, case.derive_reference or ())
+    measured = with_derived_references(as_read, case.derive_reference or (), assumptions.law_scatter)
     checks = law_checks(measured, assumptions.law_scatter)
     facts = Facts(
         measured=measured,
@@ -185,6 +185,7 @@ def plan(
     sizes, kits = size_rows(facts, table, fixed)
     attempts = [Attempt(name, facts, kits[name], lesion) for name in TECHNIQUE_IDS]
     answers = tuple(answer(attempt) for attempt in attempts)
+    offered = MappingProxyType({limb: law_reference(as_read, limb, assumptions.law_scatter) for limb in as_read.limbs})
     targets = {row.need.role: row.need for row in sizes}
     return Worksheet(
         origins=origins or Origins(),
@@ -195,7 +196,7 @@ def plan(
         technique=chosen,
         conflicts=_conflicts(sizes, answers),
         law_checks=checks,
-        law_references=MappingProxyType({limb: law_reference(as_read, limb) for limb in as_read.limbs}),
+        law_references=offered,
         lesion=lesion,
         geometry=bifurcation_geometry(facts),
         sizes=sizes,
@@ -204,7 +205,7 @@ def plan(
             {result.technique.id: technique_geometry(result, facts, targets) for result in answers}
         ),
         steps=MappingProxyType({attempt.technique: steps(attempt) for attempt in attempts}),
-        remarks=(*measured.remarks, *_remarks(facts, table, overrides)),
+        remarks=(*measured.remarks, *_remarks(facts, table, overrides, offered)),
     )
 
 
@@ -234,7 +235,13 @@ def _conflicts(sizes: tuple[SizeRow, ...], answers: tuple[TechniqueAnswer, ...])
     return tuple(sorted(conflicts, key=lambda one: (not one.surely, order.index(one.role))))
 
 
-def _remarks(facts: Facts, table: DeviceTable, overrides: Overrides) -> tuple[Remark, ...]:
+_NO_HEALTHY_PART = "no_healthy_part"
+"""The reading's flag for a limb whose own taper understates its disease."""
+
+
+def _remarks(
+    facts: Facts, table: DeviceTable, overrides: Overrides, offered: Mapping[str, LawAnswer]
+) -> tuple[Remark, ...]:
     """State what to know about the planning, in plain sentences."""
     measured = facts.measured
     found = []
@@ -251,6 +258,16 @@ def _remarks(facts: Facts, table: DeviceTable, overrides: Overrides) -> tuple[Re
             say("reference_derived", limb.name, f"The {limb.name} reference is not measured: {limb.reference_source}. "
                 "It is marked wherever it is used, and nothing that rests on it is called more than borderline.",
                 limb.name, untrusted=True)  # fmt: skip
+        elif any(one.code == _NO_HEALTHY_PART and limb.name in one.subjects for one in measured.remarks) and (
+            not offered[limb.name].refused
+        ):
+            law = offered[limb.name]
+            message = (
+                f"The {limb.name} limb has no healthy part. From the other two limbs the {LAWS[law.law].name} law "
+                f"makes its reference {length_text(law.diameter)} instead of {length_text(limb.reference)}; "
+                f'derive_reference = ["{limb.name}"] in the case file uses it.'
+            )
+            say("reference_offered", limb.name, message)
         elif math.isnan(limb.reference.value):
             say("reference_missing", limb.name, f"The {limb.name} limb has no reference diameter: rules that need it "
                 "cannot tell.", limb.name, untrusted=True)  # fmt: skip

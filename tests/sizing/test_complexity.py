@@ -146,3 +146,13 @@ def test_true_left_main_bifurcation_is_a_reason():
     without = lesion(case, ds=40.0, start=8.0, end=11.0)
     assert with_side.lesion.reasons.probability == 1.0
     assert without.lesion.reasons.probability == 0.0
+
+
+def test_main_vessel_lesion_is_as_long_as_its_narrowed_parts():
+    # Proximal 8 mm (from 4 to 12), distal 6 mm (from 1 to 7): 14 mm, whatever lies between them and the carina.
+    limbs = {"proximal": {"start": 4.0, "end": 12.0}, "distal": {"start": 1.0, "end": 7.0}}
+    one = {rule.rule.id: rule for rule in plan(reading(limbs=limbs)).lesion.judgements}["complexity_main_length"]
+    assert one.value == pytest.approx(14.0)
+    limbs["distal"]["ds"] = 10.0  # not narrowed enough to count
+    one = {rule.rule.id: rule for rule in plan(reading(limbs=limbs)).lesion.judgements}["complexity_main_length"]
+    assert one.value == pytest.approx(8.0)

@@ -6,6 +6,8 @@ import math
 
 import pytest
 
+from calib.units import Mm
+from qca.reading import Flag
 from qca.sizing.case import parse_case
 from qca.sizing.laws import LAWS, missing_daughter
 from qca.sizing.references import contradiction, law_checks, law_reference
@@ -55,16 +57,28 @@ def test_scatter_of_the_laws_from_casts():
     assert made.facts.assumptions.law_scatter == pytest.approx(0.26 / 0.93 / 2, abs=5e-4)
 
 
-def test_a_derived_reference_carries_the_disagreement_of_the_laws():
+def test_a_derived_reference_carries_the_scatter_and_the_disagreement_of_the_laws():
     measured = sheet().facts.measured
-    answer = law_reference(measured, "side")
-    values = [
-        missing_daughter(law, measured.proximal.reference, measured.distal.reference).diameter.value for law in LAWS
-    ]
+    proximal, distal = measured.proximal.reference, measured.distal.reference
+    values = [missing_daughter(law, proximal, distal).diameter.value for law in LAWS]
     spread = (max(values) - min(values)) / math.sqrt(12)
-    own = missing_daughter("huo_kassab", measured.proximal.reference, measured.distal.reference).diameter
-    assert answer.diameter.value == own.value
-    assert answer.diameter.sd_random == pytest.approx(math.hypot(own.sd_random, spread))
+    own = missing_daughter("huo_kassab", proximal, distal).diameter
+    step = 1e-5
+    slope = (
+        missing_daughter("huo_kassab", Mm(3.5 + step), distal).diameter.value
+        - missing_daughter("huo_kassab", Mm(3.5 - step), distal).diameter.value
+    ) / (2 * step)
+    bare, full = (law_reference(measured, "side", scatter).diameter for scatter in (0.0, 0.14))
+    assert bare.value == full.value == own.value
+    assert bare.sd_random == pytest.approx(math.hypot(own.sd_random, spread))
+    assert full.sd_random == pytest.approx(math.hypot(own.sd_random, spread, 0.14 * 3.5 * slope), rel=1e-6)
+
+
+def test_a_derived_mother_scatters_as_the_casts_do():
+    measured = sheet().facts.measured
+    answer = law_reference(measured, "proximal", 0.14).diameter
+    assert answer.sd_random > 0.14 * answer.value
+    assert answer.sd_random == pytest.approx(0.14 * answer.value, rel=0.15)
 
 
 def test_a_limb_without_healthy_part_gets_the_laws_reference_marked():
@@ -92,3 +106,13 @@ def test_no_law_has_an_answer_for_a_daughter_as_large_as_the_mother():
 def test_unknown_sd_does_not_hide_a_contradiction():
     measured = sheet(proximal=2.4).facts.measured
     assert contradiction(measured, law_checks(measured, 0.14))
+
+
+def test_a_limb_flagged_as_diffusely_diseased_is_offered_the_law():
+    limbs = {"side": {"reference": 1.3}}
+    made = plan(reading(limbs=limbs, flags=(Flag("no_healthy_part", "side", "narrowed along most of its length"),)))
+    offer = next(one for one in made.remarks if one.code == "reference_offered")
+    assert f"{made.law_references['side'].diameter.value:.2f}" in offer.message
+    assert 'derive_reference = ["side"]' in offer.message
+    assert not made.facts.measured.side.derived  # offered, not done
+    assert "reference_offered" not in {one.code for one in plan(reading(limbs=limbs)).remarks}

@@ -143,3 +143,9 @@ def test_t_after_a_provisional_start_puts_the_side_stent_second():
     later = steps("t", case=f'{FULL_CASE}phase = "after_first_stent"\nfirst_stent = "main"')
     assert where(later, "^Main stent")[0] < where(later, "^Side stent through the cell")[0]
     assert [step.done for step in later] == [True] * 3 + [False] * (len(later) - 3)
+
+
+def test_crush_has_no_side_wire_from_the_crush_to_the_rewiring():
+    found = steps("mini_crush")
+    drawn, rewired = where(found, "^Draw side balloon")[0], where(found, "^Rewire")[0]
+    assert [step.wires["side"] for step in found[drawn:rewired]] == ["withdrawn"] * (rewired - drawn)
