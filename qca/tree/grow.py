@@ -12,11 +12,11 @@ from qca.tree.trace import Crop, first_radius
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import FitOptions, JointFit, Shared, fit_limbs
 from qca.tube.limb import Limb, lay_limb
-from qca.tube.priors import Precisions
+from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
-_ROUNDS = (5, 4, 7)
+_ROUNDS = (5, 3, 7)
 """Steps of the fit in each round; between rounds the limbs are laid anew."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
@@ -80,15 +80,39 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     shared = Shared()
     tree = len(limbs) > 1
     fit = None
+    sized = options
     for number, steps in enumerate(_ROUNDS):
         core = float(np.median(limbs[0].radius(np.linspace(0, 12, 13)))) if tree else 0.0
         fit = fit_limbs(
-            crop.image, limbs, options, shared, usable=crop.valid, core_px=core, iterations=steps
+            crop.image,
+            limbs,
+            sized,
+            shared,
+            usable=crop.valid,
+            core_px=core,
+            iterations=steps,
+            rough=number < len(_ROUNDS) - 1,
         )
         if number < len(_ROUNDS) - 1:
-            limbs, shared = _lay_again(fit, options)
+            sized = sized_for_blur(options, float(np.exp(fit.log_sigma)))
+            limbs, shared = _lay_again(fit, sized)
     assert fit is not None  # noqa: S101 - there is at least one round
     return fit
+
+
+def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
+    """Knots as far apart as the blur lets details be told: finer ones cost time and teach nothing.
+
+    A cubic spline with knots every 1.8 blur SDs passes what a Gaussian blur passes to better than 1 %.
+    """
+    stretch = float(np.clip(1.8 * sigma / options.radius_knot_px, 1.0, 2.0))
+    return replace(
+        options,
+        radius_knot_px=options.radius_knot_px * stretch,
+        offset_knot_px=options.offset_knot_px * stretch,
+        gain_knot_px=options.gain_knot_px * stretch,
+        background_knot_px=options.background_knot_px * float(np.clip(sigma, 1.0, 1.5)),
+    )
 
 
 def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> list[Limb]:
@@ -132,7 +156,8 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
     """Limbs on new base curves along the fitted centrelines, and what was learned carried over to them."""
     tree = len(fit.limbs) > 1
     meeting = meeting_point(fit.limbs) if tree else None
-    limbs, precisions = [], []
+    limbs = []
+    rs, es = [], []
     for i, limb in enumerate(fit.limbs):
         s = limb.curve.position
         points, radius = limb.points(s), limb.radius(s)
@@ -157,17 +182,18 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
             limb.g,
         )
         limbs.append(replace(laid, g=gain))
-        precisions.append(_carried(fit, i, limb, laid))
+        before = fit.shared.precisions
+        assert before is not None  # noqa: S101 - set by every fit
+        rs.append(_carried(before.r[i], limb.curve.length, limb.r_spline, laid.curve.length, laid.r_spline))
+        es.append(_carried(before.e[i], limb.curve.length, limb.e_spline, laid.curve.length, laid.e_spline))
     shared = fit.shared
     assert shared.precisions is not None  # noqa: S101 - set by every fit
-    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(precisions)))
+    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es)))
 
 
-def _carried(fit: JointFit, i: int, old: Limb, new: Limb) -> Array:
-    """Precisions of the radius at the new knots, by distance from the outer end."""
-    precisions: Precisions | None = fit.shared.precisions
-    assert precisions is not None  # noqa: S101 - set by every fit
-    at_old = np.arange(old.r_spline.count - 2) * old.r_spline.spacing - old.curve.length
-    at_new = np.arange(new.r_spline.count - 2) * new.r_spline.spacing - new.curve.length
-    scale = (old.r_spline.spacing / new.r_spline.spacing) ** 3
-    return np.asarray(np.exp(np.interp(at_new, at_old, np.log(precisions.r[i]))) * scale)
+def _carried(precision: Array, old_length: float, old: Spline, new_length: float, new: Spline) -> Array:
+    """Precisions of second differences at the knots of another spline, by distance from the outer end."""
+    at_old = np.arange(old.count - 2) * old.spacing - old_length
+    at_new = np.arange(new.count - 2) * new.spacing - new_length
+    scale = (old.spacing / new.spacing) ** 3
+    return np.asarray(np.exp(np.interp(at_new, at_old, np.log(precision))) * scale)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -95,18 +96,36 @@ def first_radius(image: Array, points: Array, normal: Array, reach_px: float) ->
     where = points[:, :, None] + normal[:, :, None] * x
     rows = map_coordinates(image, [where[:, 0], where[:, 1]], order=1, mode="nearest")
     rows = uniform_filter1d(rows, 7, axis=0, mode="nearest")
-    best = np.full(len(points), np.inf)
-    radius = np.full(len(points), 2.0)
-    base = np.column_stack([np.ones_like(x), x])
+    radii, across, amplitude = _templates(reach_px)
+    energy = (rows**2).sum(1)
+    fitted = np.einsum("kmj,nm->knj", across, rows)
+    sse = energy - (fitted**2).sum(2)
+    depth = np.einsum("kj,knj->kn", amplitude, fitted)
+    # a vessel is darker than its surroundings
+    radius = radii[np.where(depth < 0, sse, np.inf).argmin(0)]
+    return np.asarray(median_filter(radius, size=15, mode="nearest"), dtype=np.float64)
+
+
+@lru_cache(maxsize=4)
+def _templates(reach_px: float) -> tuple[Array, Array, Array]:
+    """Chord templates on a straight background for all radii and shifts, K of them, M samples across.
+
+    Returns
+    -------
+    radii : ndarray, shape (K,)
+    across : ndarray, shape (K, M, 3)
+        Orthonormal basis of (1, x, chord).
+    amplitude : ndarray, shape (K, 3)
+        Weights of the basis coefficients in the chord's amplitude.
+    """
+    x = np.arange(-reach_px, reach_px + 0.5, 1.0)
+    radii, designs = [], []
     for r in np.arange(1.5, reach_px * 0.72, 0.75):
         for shift in (-2.0, -1.0, 0.0, 1.0, 2.0):
-            u = np.abs(x - shift)
-            chord = np.sqrt(np.maximum((r + 0.5) ** 2 - u**2, 0))
-            chord = np.convolve(chord, [0.25, 0.5, 0.25], "same")
-            design = np.column_stack([base, chord])
-            coef, *_ = np.linalg.lstsq(design, rows.T, rcond=None)
-            sse = ((rows.T - design @ coef) ** 2).sum(0)
-            better = (sse < best) & (coef[2] < 0)
-            best[better] = sse[better]
-            radius[better] = r
-    return np.asarray(median_filter(radius, size=15, mode="nearest"), dtype=np.float64)
+            chord = np.sqrt(np.maximum((r + 0.5) ** 2 - (x - shift) ** 2, 0))
+            radii.append(r)
+            designs.append(np.column_stack([np.ones_like(x), x, np.convolve(chord, [0.25, 0.5, 0.25], "same")]))
+    q, upper = np.linalg.qr(np.array(designs))
+    last = np.zeros((len(radii), 3))
+    last[:, 2] = 1 / upper[:, 2, 2]
+    return np.array(radii), q, last

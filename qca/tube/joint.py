@@ -44,7 +44,7 @@ class FitOptions:
 
     margin_px: float = 11.0
     radius_knot_px: float = 2.0
-    offset_knot_px: float = 5.0
+    offset_knot_px: float = 3.0
     gain_knot_px: float = 16.0
     background_knot_px: float = 14.0
     huber: float = 3.0
@@ -162,11 +162,13 @@ class Problem:
         shared: Shared,
         usable: Mask,
         core_px: float,
+        *,
+        thin: bool = False,
     ) -> None:
         self.image = image
         self.limbs = tuple(limbs)
         self.options = options
-        self.pixels, self.near, self.clear = _select(self.limbs, options, usable, core_px)
+        self.pixels, self.near, self.clear = _select(self.limbs, options, usable, core_px, thin=thin)
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level = image[rows, cols]
         self.plane = Plane(self.pixels, options.background_knot_px)
@@ -193,7 +195,7 @@ class Problem:
         pattern = Pattern.of(
             np.repeat(np.arange(len(self.level)), 16), plane.column.ravel(), len(self.level), count
         )
-        for _ in range(3):
+        for _ in range(3 if shared.log_k is None else 1):
             normal, vector = pattern.normal(plane.value.ravel(), weight, self.level - typical)
             coef = typical + np.linalg.solve(normal + plane.penalty + 1e-6 * np.eye(count), vector)
             residual = self.level - plane.evaluate(coef)
@@ -289,11 +291,13 @@ class Problem:
         return np.concatenate(out)
 
 
-def _select(limbs: tuple[Limb, ...], options: FitOptions, usable: Mask, core_px: float) -> tuple[Array, tuple[Near, ...], Mask]:
+def _select(
+    limbs: tuple[Limb, ...], options: FitOptions, usable: Mask, core_px: float, *, thin: bool
+) -> tuple[Array, tuple[Near, ...], Mask]:
     """Pixels in play, ordered along the limbs; for each limb those that its lumen can touch; and those beside all lumens.
 
     Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), and the
-    core of the confluence where the way the limbs join matters.
+    core of the confluence where the way the limbs join matters. ``thin`` takes every other pixel, like a chessboard's whites.
     """
     shape = usable.shape
     paint = np.zeros(shape, dtype=bool)
@@ -304,7 +308,11 @@ def _select(limbs: tuple[Limb, ...], options: FitOptions, usable: Mask, core_px:
         _paint(paint, limb.curve.points, reach)
         radii.append(radius)
         reaches.append(reach)
-    pixels = np.argwhere(paint & usable).astype(np.float64)
+    paint &= usable
+    if thin:
+        paint[::2, ::2] = False
+        paint[1::2, 1::2] = False
+    pixels = np.argwhere(paint).astype(np.float64)
     count = len(pixels)
     keep = np.zeros(count, dtype=bool)
     drop = np.zeros(count, dtype=bool)
@@ -360,7 +368,7 @@ def fit_limbs(
     usable: Mask,
     core_px: float,
     iterations: int,
-    learn: bool = True,
+    rough: bool = False,
 ) -> JointFit:
     """Fit limbs to the pixels around them.
 
@@ -380,15 +388,15 @@ def fit_limbs(
         Radius around the branching point that is left out; 0 for a single limb.
     iterations : int
         At most this many steps.
-    learn : bool
-        Update the precisions of the priors.
+    rough : bool
+        A fit on the way: every other pixel is enough, and no covariance is needed (it is NaN).
 
     Returns
     -------
     JointFit
         Limbs on their base curves with fitted coefficients, and everything about the fit.
     """
-    problem = Problem(image, limbs, options, shared, usable, core_px)
+    problem = Problem(image, limbs, options, shared, usable, core_px, thin=rough)
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
@@ -406,25 +414,31 @@ def fit_limbs(
         theta = _bounded(theta + step, problem)
         state = problem.predict(theta)
         last = step_number == iterations - 1
-        if learn and not last and step_number >= 1 and step_number % 2 == 1:
+        if not last and step_number >= 1 and step_number % 2 == 1:
             precisions = learned_precisions(
-                theta, np.linalg.inv(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
+                theta, _inverse(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
             )
         elif step_number >= 3 and _small(step, problem.layout):
             break
-    return _result(problem, theta, state, precisions, options)
+    return _result(problem, theta, state, precisions, options, rough=rough)
 
 
-def _result(problem: Problem, theta: Array, state: _State, precisions: Precisions, options: FitOptions) -> JointFit:
+def _result(
+    problem: Problem, theta: Array, state: _State, precisions: Precisions, options: FitOptions, *, rough: bool
+) -> JointFit:
     residual = problem.level - state.model
     variance = noise_variance(residual, state.model)
     shape = (problem.image.shape[0], problem.image.shape[1])
-    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
+    # every other pixel says little about neighbours
+    correlation = 1.0 if rough else correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
     variance = variance * correlation
     weight = _huber(residual, variance, options.huber)
-    normal, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
-    prior, _ = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
     layout = problem.layout
+    covariance = np.full((layout.size, layout.size), np.nan)
+    if not rough:
+        normal, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
+        prior, _ = prior_terms(theta, problem.limbs, layout, problem.plane, precisions, options.priors)
+        covariance = _inverse(normal + prior)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -436,7 +450,7 @@ def _result(problem: Problem, theta: Array, state: _State, precisions: Precision
         limbs=limbs,
         layout=layout,
         theta=theta,
-        covariance=np.linalg.inv(normal + prior),
+        covariance=covariance,
         shared=shared,
         pixels=problem.pixels,
         level=problem.level,
@@ -458,6 +472,18 @@ def _solve(matrix: Array, vector: Array) -> Array:
     from scipy.linalg import cho_factor, cho_solve
 
     return np.asarray(cho_solve(cho_factor(matrix, check_finite=False), vector, check_finite=False))
+
+
+def _inverse(matrix: Array) -> Array:
+    """Inverse of a symmetric positive definite matrix."""
+    from scipy.linalg.lapack import dpotrf, dpotri
+
+    factor, failed = dpotrf(matrix, lower=1)
+    if failed:
+        return np.linalg.inv(matrix)
+    inverse, _ = dpotri(factor, lower=1, overwrite_c=1)
+    lower = np.tril(inverse)
+    return np.asarray(lower + np.tril(inverse, -1).T)
 
 
 def _step_limit(step: Array, layout: Layout) -> float:

@@ -3,7 +3,8 @@
 All priors are normal. Radii and centrelines are smooth (second differences of their spline coefficients are small),
 contrast changes slowly, the background is smooth. How smooth is not typed in: the precisions follow from the evidence by
 MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447). The precision of the radius' second differences
-varies along a limb, because a vessel is smooth nearly everywhere and bends sharply in a lesion.
+and the centreline's second differences varies along a limb, because a vessel is smooth nearly everywhere, narrows sharply
+in a lesion, and its lumen swerves in an eccentric one.
 """
 
 from __future__ import annotations
@@ -40,27 +41,28 @@ class PriorNumbers:
 
 @dataclass(frozen=True, slots=True)
 class Precisions:
-    """Learned precisions: ``r`` one array per limb (second differences), ``e``, ``g``, ``ground`` shared."""
+    """Learned precisions: ``r`` and ``e`` one array per limb (second differences), ``g``, ``ground`` shared."""
 
     r: tuple[Array, ...]
-    e: float
+    e: tuple[Array, ...]
     g: float
     ground: float
 
 
 _R_START = 0.003
-_E_START = 0.0005
+_E_START = 0.001
 """Power of the second derivative at the start, 1/px: a lesion's and a gently curved vessel's."""
 _G_START_SD = 0.02
 _KERNEL = np.array([0.25, 0.5, 1.0, 0.5, 0.25])
-_R_FLOOR = 2e-6
-_R_CEIL = 0.05
+_FLOOR, _CEIL = 2e-6, 0.05
+"""Least and largest power of a second derivative that is believed, 1/px."""
 
 
 def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:
     """Loose precisions to start from; ``noise`` is the SD of the grey values."""
     r = tuple(np.full(limb.r_spline.count - 2, 1 / (_R_START * limb.r_spline.spacing**3)) for limb in limbs)
-    return Precisions(r, 1 / (_E_START * limbs[0].e_spline.spacing**3), 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
+    e = tuple(np.full(limb.e_spline.count - 2, 1 / (_E_START * limb.e_spline.spacing**3)) for limb in limbs)
+    return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
 
 
 def second_difference(count: int) -> Array:
@@ -91,7 +93,7 @@ def prior_terms(
         k = d.T @ (precisions.r[i][:, None] * d)
         add(layout.r[i], k, k @ theta[layout.r[i]])
         d = second_difference(limb.e_spline.count)
-        k = precisions.e * d.T
+        k = d.T * precisions.e[i]
         add(layout.e[i], k @ d, k @ (d @ theta[layout.e[i]] + bending_of(limb)))
         n = limb.g_spline.count
         d = np.diff(np.eye(n), axis=0)
@@ -115,13 +117,12 @@ def _tie_limbs(
 ) -> None:
     """All centrelines start at the one branching point, which may move."""
     for i, limb in enumerate(limbs):
-        row = np.zeros(layout.size)
         cell, basis = limb.e_spline.basis(np.zeros(1))
         start = layout.e[i].start + int(cell[0])
-        row[start : start + 4] = basis[0]
-        row[layout.meeting] = -limb.curve.normal[0]
-        hessian += np.outer(row, row) / numbers.meeting_tie_px**2
-        gradient += row * float(row @ theta) / numbers.meeting_tie_px**2
+        at = np.concatenate([np.arange(start, start + 4), np.arange(layout.meeting.start, layout.meeting.stop)])
+        row = np.concatenate([basis[0], -limb.curve.normal[0]]) / numbers.meeting_tie_px
+        hessian[np.ix_(at, at)] += np.outer(row, row)
+        gradient[at] += row * float(row @ theta[at])
     part = layout.meeting
     hessian[part, part] += np.eye(2) / numbers.meeting_sd_px**2
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
@@ -146,25 +147,12 @@ def learned_precisions(
     Precisions
         ``sum of squares / well-determined number`` inverted, pooled over neighbouring knots for the radius.
     """
-    r = []
+    r, e = [], []
     for i, limb in enumerate(limbs):
-        d2, known = _squares(theta[layout.r[i]], covariance[layout.r[i], layout.r[i]], old.r[i])
-        floor, ceil = _R_FLOOR * limb.r_spline.spacing**3, _R_CEIL * limb.r_spline.spacing**3
-        # the limb's typical smoothness stands in where a knot's neighbourhood says little
-        typical = float(np.clip(np.median(d2) / max(float(np.median(known)), 0.02), floor, ceil))
-        top = np.convolve(d2, _KERNEL, "same") + 0.5 * typical
-        bottom = np.convolve(known, _KERNEL, "same") + 0.5
-        r.append(1 / np.clip(top / bottom, floor, ceil))
-    top = bottom = 0.0
-    for i, limb in enumerate(limbs):
+        part = layout.r[i]
+        r.append(_local(theta[part], 0.0, covariance[part, part], old.r[i], limb.r_spline.spacing))
         part = layout.e[i]
-        n = limb.e_spline.count
-        d = second_difference(n)
-        v = d @ theta[part] + bending_of(limb)
-        s = np.einsum("ij,jk,ik->i", d, covariance[part, part], d)
-        top += float((v * v).sum())
-        bottom += float(np.clip(1 - old.e * s, 0.02, 1).sum())
-    e = bottom / max(top, 1e-4 * bottom)
+        e.append(_local(theta[part], bending_of(limb), covariance[part, part], old.e[i], limb.e_spline.spacing))
     top = bottom = 0.0
     for i, limb in enumerate(limbs):
         part = layout.g[i]
@@ -178,12 +166,18 @@ def learned_precisions(
     roughness = float(theta[part] @ plane.penalty @ theta[part])
     known_ground = plane.rank - old.ground * float(np.einsum("ij,ji->", covariance[part, part], plane.penalty))
     ground = float(np.clip(max(known_ground, 1.0) / max(roughness, 1e-12), old.ground / 30, old.ground * 30))
-    return Precisions(tuple(r), float(e), g, ground)
+    return Precisions(tuple(r), tuple(e), g, ground)
 
 
-def _squares(values: Array, covariance: Array, precision: Array) -> tuple[Array, Array]:
-    """Squared second differences and how far each is determined by the pixels (0 to 1)."""
+def _local(values: Array, offset: Array | float, covariance: Array, precision: Array, spacing: float) -> Array:
+    """New precisions of the second differences (plus ``offset``) of one spline, pooled over neighbouring knots."""
     d = second_difference(len(values))
-    v = d @ values
-    s = np.einsum("ij,jk,ik->i", d, covariance, d)
-    return v * v, np.clip(1 - precision * s, 0.02, 1.0)
+    square = (d @ values + offset) ** 2
+    # how far each difference is determined by the pixels, 0 to 1
+    known = np.clip(1 - precision * np.einsum("ij,jk,ik->i", d, covariance, d), 0.02, 1.0)
+    floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
+    # the limb's typical smoothness stands in where a knot's neighbourhood says little
+    typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))
+    top = np.convolve(square, _KERNEL, "same") + 0.5 * typical
+    bottom = np.convolve(known, _KERNEL, "same") + 0.5
+    return np.asarray(1 / np.clip(top / bottom, floor, ceil))

@@ -123,7 +123,7 @@ def fit_shaft(
     profile = _Profile(samples, th)
     starts = []
     for kind in kinds:
-        for factor in (0.65, 0.85, 1.1, 1.4):
+        for factor in (0.7, 1.0, 1.3):
             start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
             found = profile.fit(kind, start, log_sigma, log_sigma_sd, bend, options)
             starts.append(found if kind != EMPTY else replace(found, cost=found.cost + options.empty_penalty))
@@ -146,7 +146,7 @@ def fit_shaft(
 
 _AMBIGUOUS = 3.0
 """Log-likelihood difference under which two hypotheses cannot be told apart (odds of 20 to 1)."""
-_BIN_PX = 0.25
+_BIN_PX = 0.4
 _FREE_BLUR_SD = 0.5
 _SHIFT_SD_PX = 1.5
 
@@ -180,40 +180,71 @@ class _Profile:
         self.reach = sm.reach
 
     def fit(self, kind, r0, log_sigma, log_sigma_sd, bend, opt):
-        """Lowest cost and outer radius from one start."""
-        from scipy.optimize import least_squares
-
+        """The hypothesis ``kind`` fitted from one starting radius, by damped Gauss-Newton steps."""
         xr = self.x / self.reach
         base = np.column_stack([np.ones_like(xr), xr, xr**2])
-        ratio_mean = opt.wall_over_lumen if kind == FILLED else 0.15
-        ratio_sd = opt.wall_over_lumen_sd if kind != EMPTY else 1e-3
+        mean = np.zeros(9)
+        sd = np.full(9, np.inf)
+        mean[1], sd[1] = opt.lumen_ratio, opt.lumen_ratio_sd
+        mean[2] = opt.wall_over_lumen if kind == FILLED else 0.15
+        sd[2] = opt.wall_over_lumen_sd if kind != EMPTY else 1e-3
+        mean[3], sd[3] = log_sigma, log_sigma_sd
+        sd[4] = _SHIFT_SD_PX
+        precision = 1 / sd**2
 
-        def parts(p):
-            r, rho, q, log_s = np.exp(p[0]), p[1], p[2], p[3]
+        def model(p):
+            r, sg = float(np.exp(p[0])), float(np.exp(p[3]))
             x = self.x - p[4]
-            wall, lumen, _ = _parts(kind, q)
-            sg = float(np.exp(log_s))
-            eo = blurred_opacity(x, np.full_like(x, r), sg, bend).value
-            ei = blurred_opacity(x, np.full_like(x, rho * r), sg, bend).value
-            shape = wall * eo + (lumen - wall) * ei
-            # amplitude and background are linear: solved for
-            design = np.column_stack([shape, base]) / self.sd[:, None]
-            coef, *_ = np.linalg.lstsq(design, self.depth / self.sd, rcond=None)
-            if coef[0] < 0:
-                coef[0] = 0.0
-            return design @ coef - self.depth / self.sd
-
-        def residuals(p):
-            return np.concatenate([
-                parts(p),
-                [(p[1] - opt.lumen_ratio) / opt.lumen_ratio_sd, (p[2] - ratio_mean) / ratio_sd, (p[3] - log_sigma) / log_sigma_sd, p[4] / _SHIFT_SD_PX],
+            wall, lumen, slope = _parts(kind, p[2])
+            eo = blurred_opacity(x, np.full_like(x, r), sg, bend)
+            ei = blurred_opacity(x, np.full_like(x, p[1] * r), sg, bend)
+            hole = lumen - wall
+            shape = wall * eo.value + hole * ei.value
+            value = p[5] * shape + base @ p[6:]
+            jac = np.column_stack([
+                p[5] * r * (wall * eo.d_r + hole * p[1] * ei.d_r),
+                p[5] * hole * r * ei.d_r,
+                p[5] * slope * (eo.value - ei.value),
+                p[5] * sg * (wall * eo.d_sigma + hole * ei.d_sigma),
+                -p[5] * (wall * eo.d_x + hole * ei.d_x),
+                shape,
+                base,
             ])
+            return value, jac
 
-        start = np.array([np.log(max(r0, 0.8)), opt.lumen_ratio, ratio_mean, log_sigma, 0.0])
-        low = [np.log(0.5), 0.5, -1.0, np.log(0.3), -6.0]
-        high = [np.log(40.0), 0.97, 3.0, np.log(6.0), 6.0]
-        found = least_squares(residuals, np.clip(start, low, high), bounds=(low, high), x_scale=[0.05, 0.05, 0.2, 0.05, 0.3], max_nfev=25)
-        return _Found(float(found.cost), kind, float(np.exp(found.x[0])), float(found.x[4]), float(found.x[3]))
+        def cost(p, value):
+            z = (value - self.depth) / self.sd
+            return 0.5 * float(z @ z) + 0.5 * float(((p - mean) ** 2 * precision).sum())
+
+        p = mean.copy()
+        p[0] = np.log(max(r0, 0.8))
+        value, jac = model(np.concatenate([p[:5], [1.0], np.zeros(3)]))
+        linear = jac[:, 5:] / self.sd[:, None]
+        p[5:] = np.linalg.lstsq(linear, self.depth / self.sd, rcond=None)[0]
+        p[5] = max(p[5], 1e-6)
+        value, jac = model(p)
+        now, damping = cost(p, value), 1e-2
+        for _ in range(14):
+            jw = jac / self.sd[:, None]
+            hessian = jw.T @ jw + np.diag(precision)
+            pull = jw.T @ ((self.depth - value) / self.sd) - precision * (p - mean)
+            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), pull)
+            step *= min(1.0, 0.25 / max(abs(step[0]), 1e-12), 1.0 / max(abs(step[4]), 1e-12))
+            new = p + step
+            new[0] = np.clip(new[0], np.log(0.5), np.log(40.0))
+            new[1] = np.clip(new[1], 0.5, 0.97)
+            new[3] = np.clip(new[3], np.log(0.3), np.log(6.0))
+            new[5] = max(new[5], 0.0)
+            value_new, jac_new = model(new)
+            then = cost(new, value_new)
+            if then < now:
+                gain = now - then
+                p, value, jac, now, damping = new, value_new, jac_new, then, damping * 0.2
+                if gain < 1e-3:
+                    break
+            else:
+                damping *= 8
+        return _Found(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]))
 
 
 _FIXED = 6
