@@ -74,9 +74,9 @@ def _outline_distance(tubes: Mapping[str, Tube], origin: Point, direction: Vecto
 
 
 def chord_point(tube: Tube, origin: Point) -> Vector:
-    """Return the point of the centreline 5 mm from the branching point as the crow flies."""
+    """Return the point of the lumen's middle line 5 mm from the branching point as the crow flies."""
     s = np.arange(0.0, tube.curve.length_mm, 0.001)
-    points = tube.curve.point(s)
+    points = tube.middle(s)
     away = np.hypot(points[:, 0] - origin[0], points[:, 1] - origin[1]) >= CHORD_MM
     chosen: Vector = points[int(away.argmax()) if away.any() else -1]
     return chosen

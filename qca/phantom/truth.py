@@ -19,8 +19,8 @@ lesion_length_mm
     Length of the stretch around the MLD, within mouth and pick, where the true width is under 90 % of the taper; 0
     when it never is.
 angles
-    Between the straight lines from the branching point to the points of the centrelines 5 mm away: A proximal-side,
-    B distal-side, C proximal-distal, degrees.
+    Between the straight lines from the branching point to the points of the lumens' middle lines 5 mm away: A
+    proximal-side, B distal-side, C proximal-distal, degrees.
 medina
     Proximal, distal, side; 1 where ds_percent >= 50 (Medina A et al., Rev Esp Cardiol 2006;59:183).
 """
@@ -184,10 +184,7 @@ def _limb_truth(limb: Limb, tube: Tube, mouth: float, shift: float, recipe: Reci
         end = at + int(after[0]) - 1 if after.size else s.size - 1
     first = max(0.0, -shift) if recipe.kind == "bifurcation" else mouth
     rows = np.arange(first, limb.pick_mm + 1e-9, STEP_MM)
-    centre = (
-        tube.curve.point(rows)
-        + tube.curve.normal(rows) * (np.zeros_like(rows) if tube.shift is None else tube.shift(rows))[:, None]
-    )
+    centre = tube.middle(rows)
     return LimbTruth(
         mld_mm=float(diameter[at]),
         mld_position_mm=float(s[at]) + shift,

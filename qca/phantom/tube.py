@@ -97,6 +97,14 @@ class Tube:
         inside: npt.NDArray[np.bool_] = self.half_depth_squared(foot.s_mm, foot.d_mm) > 0
         return inside
 
+    def middle(self, s_mm: Vector) -> Vector:
+        """Middle of the lumen at arc lengths (N,), shape (N, 2), mm: the curve moved by the shift."""
+        s = np.asarray(s_mm, dtype=np.float64)
+        middle: Vector = self.curve.point(s)
+        if self.shift is not None:
+            middle = middle + self.curve.normal(s) * self.shift(s)[:, None]
+        return middle
+
     def walls(self, s_mm: Vector) -> tuple[Vector, Vector]:
         """Wall points at arc lengths (N,): on the side of the normal (-sin, cos), and opposite; each (N, 2), mm."""
         s = np.asarray(s_mm, dtype=np.float64)
