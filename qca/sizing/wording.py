@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import replace
 
 from calib.units import Mm
 from qca.report.measured import Measured, probability_text
@@ -51,23 +52,24 @@ def outcome_text(one: Judgement) -> str:
     return f"{asked_text(one)}: {value_text(one)}, probability {probability_text(one.probability)}{note}{held}"
 
 
-def reason_texts(decisive: Iterable[Judgement]) -> list[str]:
+def reason_texts(decisive: Sequence[Judgement]) -> list[str]:
     """Say what makes a technique's verdict.
 
-    Rules that would hold and are held back for the same reason share one sentence; one that would not hold is always
-    written out.
+    Rules that are held back for one reason share a sentence that gives the reason; those of them that would not hold
+    are written out as well.
     """
     texts: list[str] = []
     held: dict[str, list[Judgement]] = {}
     for one in decisive:
-        if one.held_back and one.holds:
+        if one.held_back:
             held.setdefault(one.held_back, []).append(one)
-        else:
+    for one in decisive:
+        alone = len(held.get(one.held_back, ())) == 1
+        if alone or not one.held_back:
             texts.append(outcome_text(one))
-    for why, ones in held.items():
-        texts.append(
-            outcome_text(ones[0]) if len(ones) == 1 else f"{len(ones)} rules would hold but are held back: {why}"
-        )
+        elif not one.holds:
+            texts.append(outcome_text(replace(one, held_back="")))
+    texts += [f"{len(ones)} rules held back: {why}" for why, ones in held.items() if len(ones) > 1]
     return texts
 
 

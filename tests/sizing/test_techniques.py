@@ -209,3 +209,15 @@ def test_an_oversized_side_stent_does_not_pass_because_it_could_reach():
     assert rule(found, "side_reaches_proximal").verdict == "fits"
     assert found.because == ("side_stent_ratio_high",)
     assert found.verdict == "does_not_fit"
+
+
+def test_held_back_rules_share_a_sentence_and_a_failing_one_is_always_written_out():
+    from qca.reading import Flag
+    from qca.sizing.wording import reason_texts
+
+    flags = (Flag("scale_disagrees", "scale", "two scales"),)
+    found = answers(reading(flags=flags), devices=PLENTY.replace("20,4.0", "20,3.0"))["culotte_inverted"]
+    texts = reason_texts([one for one, _ in found.rules if one.rule.id in found.because])
+    assert found.verdict == "borderline"
+    assert sum("held back" in text for text in texts) == 1
+    assert any("3.00 mm (the side stent's expansion limit)" in text and "< 1 %" in text for text in texts)
