@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from qca.tube.bound import Imaging, LimbShape, tree_bound
+from qca.tube.bound import Imaging
+from qca.tube.tree_bound import LimbShape, tree_bound
 
 if TYPE_CHECKING:
     from qca.phantom.recipe import Recipe

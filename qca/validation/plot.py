@@ -166,6 +166,10 @@ def error_figure(values: Sequence[Value], name: str, unit: str, *, half: float, 
         The vertical axis runs from -half to half; errors beyond sit on the rim.
     means : bool
         Bland JM, Altman DG, Lancet 1986;1:307: difference against mean.
+
+    Notes
+    -----
+    Dotted lines are the 95 % limits that others published; see `qca.validation.published`.
     """
     method = values[0].method
     summary = summarise(values)
@@ -175,13 +179,19 @@ def error_figure(values: Sequence[Value], name: str, unit: str, *, half: float, 
     x = truth + error / 2 if means else truth
     canvas = Canvas((float(np.nanmin(x)), float(np.nanmax(x))), (-half, half))
     lines = [Line(0.0, "", RULE)]
-    if summary.n:
+    if summary.sd >= 0:
         ink = INK[method]
         lines += [
             Line(summary.high, f"+1.96 SD {summary.high:+.3g}", ink, "7 4"),
             Line(summary.bias, f"bias {summary.bias:+.3g}", ink),
             Line(summary.low, f"-1.96 SD {summary.low:+.3g}", ink, "7 4"),
         ]
+    for row in published_for(values[0].quantity):
+        if row.bias[0] == row.bias[1]:
+            lines += [
+                Line(row.bias[0] + side * 1.96 * row.sd[1], "published" if side > 0 else "", _PUBLISHED_INK, "2 4")
+                for side in (-1, 1)
+            ]
     marker = "ring" if method == "joint fit" else "cross"
     across = f"mean of measured and true {name}, {unit}" if means else f"true {name}, {unit}"
     return canvas.draw(
@@ -198,7 +208,7 @@ def published_figure(quantity: str, name: str, unit: str, found: Sequence[tuple[
     ``found`` holds a label and a summary for each row of ours.
     """
     rows: list[tuple[str, tuple[float, float], float, str]] = [
-        (label, (summary.bias, summary.bias), summary.sd, TEXT) for label, summary in found if summary.n
+        (label, (summary.bias, summary.bias), summary.sd, TEXT) for label, summary in found if summary.sd >= 0
     ]
     published = published_for(quantity)
     if not published or not rows:
@@ -206,8 +216,8 @@ def published_figure(quantity: str, name: str, unit: str, found: Sequence[tuple[
     rows += [(row.what, row.bias, row.sd[1], _PUBLISHED_INK) for row in published]
     low = min(bias[0] - 1.96 * sd for _, bias, sd, _ in rows)
     high = max(bias[1] + 1.96 * sd for _, bias, sd, _ in rows)
-    height, left = 34.0 * len(rows) + 60, 300.0
-    width = 760.0
+    height, left = 34.0 * len(rows) + 60, 250.0
+    width = WIDTH
     x0, x1 = _padded(min(low, 0.0), max(high, 0.0))
 
     def px(x: float) -> float:
@@ -222,7 +232,7 @@ def published_figure(quantity: str, name: str, unit: str, found: Sequence[tuple[
     parts.append(text_element((left + width) / 2, height - 8, f"error of {name}, {unit}", text_anchor="middle"))
     for i, (label, bias, sd, ink) in enumerate(rows):
         y = 24 + 34.0 * i
-        parts.append(text_element(left - 12, y + 4, label, text_anchor="end", fill=ink, font_size=12))
+        parts.append(text_element(left - 12, y + 4, label, text_anchor="end", fill=ink))
         path = f"M{px(bias[0] - 1.96 * sd):.1f},{y}H{px(bias[1] + 1.96 * sd):.1f}"
         parts.append(element("path", {"d": path, "stroke": ink, "stroke-width": 1.6}))
         block = {"x": px(bias[0]) - 3, "y": y - 6, "width": px(bias[1]) - px(bias[0]) + 6, "height": 12, "fill": ink}

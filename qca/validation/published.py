@@ -29,7 +29,7 @@ _GIRASIS_EYE = "Girasis C et al., Catheter Cardiovasc Interv 2012;79:361"
 PUBLISHED: tuple[Published, ...] = (
     Published(
         "mld_mm",
-        "ten systems, plexiglass lumens 0.5-1.9 mm in animals and in vitro",
+        "ten systems, lumens of 0.5-1.9 mm",
         (0.07, 0.31),
         (0.14, 0.24),
         _KEANE,

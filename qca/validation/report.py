@@ -39,7 +39,7 @@ _BROKEN_DOWN: tuple[Quantity, ...] = (
 
 _APART: dict[Quantity, Quantity] = {"mld_mm": "mld_scale_apart_mm", "reference_mm": "reference_scale_apart_mm"}
 
-OVERLAYS = 4
+OVERLAYS = ("upper right fork", "right fork", "lower right confluence", "upper left, thick branch up")
 """Sites that are shown as pictures."""
 
 
@@ -83,7 +83,8 @@ def validation_html(
     ]
     overlays = [
         (Markup(overlay_figure(result, photograph)), result.site.name)  # noqa: S704 - the builder escapes its texts
-        for result in [each for each in sites if each.limbs and not each.site.is_segment][:OVERLAYS]
+        for result in sites
+        if result.limbs and result.site.name in OVERLAYS
         if photograph is not None
     ]
     return environment.get_template("report.html.j2").render(

@@ -14,7 +14,7 @@ from qca.validation.plot import Canvas, Points
 from qca.validation.retina import Image, SiteResult, junction_diameters, law_predictions
 
 _ROOM_PX = 22.0
-_SHOWN_WIDTH = 420.0
+_SHOWN_WIDTH, _SHOWN_HEIGHT = 420.0, 380.0
 
 _LAW_INKS = (("#0b5fc4", ""), ("#b34700", "8 3"), ("#430c57", "3 3"), ("#005e54", "10 3 2 3"))
 
@@ -37,7 +37,7 @@ def overlay_figure(result: SiteResult, pixels: Image) -> str:
     shown = np.clip((part - dark) / max(bright - dark, 1e-9) * 255, 0, 255).astype(np.uint8)
     _, png = cv2.imencode(".png", shown)
     columns, rows = high - low + 1
-    zoom = _SHOWN_WIDTH / columns
+    zoom = min(_SHOWN_WIDTH / columns, _SHOWN_HEIGHT / rows)
     picture = element(
         "image",
         {
@@ -65,7 +65,7 @@ def overlay_figure(result: SiteResult, pixels: Image) -> str:
             )
     words = ", ".join(f"{limb.name} {limb.reference_px:.1f}" for limb in result.limbs)
     title = f"{result.site.name}: measured walls; reference diameters in px: {words}"
-    return figure(_SHOWN_WIDTH, float(rows * zoom), title, *parts)
+    return figure(float(columns * zoom), float(rows * zoom), title, *parts)
 
 
 def law_figure(results: Sequence[SiteResult]) -> str:

@@ -41,6 +41,10 @@ HEAD = (
 """Columns of a statistics table."""
 
 
+_BY_TRUTH = ("diameter", "stenosis")
+"""Breakdowns within which the truth varies too little for a line."""
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """A title, a head and rows of text; the first column is the label."""
@@ -59,9 +63,11 @@ def number(value: float, decimals: int, *, sign: bool = False) -> str:
     return text if float(text) != 0 else text.lstrip("+-")
 
 
-def statistics_row(label: str, found: Summary, quantity: Quantity) -> tuple[str, ...]:
-    """One row under `HEAD`."""
+def statistics_row(label: str, found: Summary, quantity: Quantity, *, line: bool = True) -> tuple[str, ...]:
+    """Write one row under `HEAD`; ``line`` False leaves slope and intercept out, where the truth hardly varies."""
     _, _, decimals = NAMES[quantity]
+    if not found.sd >= 0:
+        return (label, str(found.n), *["-"] * (len(HEAD) - 2))
     coverage = number(found.coverage, 1)
     if math.isfinite(found.coverage):
         coverage += f" ({found.coverage_low:.0f}-{found.coverage_high:.0f}) %"
@@ -73,8 +79,8 @@ def statistics_row(label: str, found: Summary, quantity: Quantity) -> tuple[str,
         number(found.sd, decimals),
         f"{number(found.low, decimals, sign=True)} to {number(found.high, decimals, sign=True)}",
         number(found.worst, decimals),
-        number(found.slope, 3),
-        number(found.intercept, decimals, sign=True),
+        number(found.slope, 3) if line else "-",
+        number(found.intercept, decimals, sign=True) if line else "-",
         coverage,
         number(found.efficiency, 2),
     )
@@ -106,7 +112,9 @@ def breakdown_tables(results: Results, quantity: Quantity) -> tuple[Table, ...]:
         if len(labels) < 2:
             continue
         rows = [
-            statistics_row(f"{label}: {method}", summarise(parts[method][label]), quantity)
+            statistics_row(
+                f"{label}: {method}", summarise(parts[method][label]), quantity, line=breakdown.name not in _BY_TRUTH
+            )
             for label in labels
             for method in METHODS
             if label in parts[method]
