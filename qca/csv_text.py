@@ -18,7 +18,7 @@ from qca.errors import InputError
 
 _LONGEST_CELL = 1_000_000
 _BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
-_LIKENESS = 0.8
+_LIKENESS = 0.75
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import secrets
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -152,13 +153,18 @@ def _pool() -> type:
 
 
 def _sqlite(address: Address, *, readonly: bool) -> sqlite3.Connection:
-    mode = "ro" if readonly else "rw"
-    name = quote(str(Path(str(address.path)).absolute()))
+    path = Path(str(address.path)).absolute()
+    # a reader too must be able to roll back what a killed writer left half done, where it may
+    writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
+    mode = "ro" if readonly and not writable else "rw"
+    name = quote(str(path))
     connection = sqlite3.connect(
         f"file:{name}?mode={mode}", uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
     )
     # one file that is whole after every commit, on any file system: no write-ahead log beside it
-    if not readonly:
+    if readonly:
+        connection.execute("PRAGMA query_only=ON")
+    else:
         connection.execute("PRAGMA journal_mode=TRUNCATE")
         connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA recursive_triggers=ON")
@@ -226,7 +232,8 @@ def create_file(path: Path, address: Address, identity: Identity | None = None, 
         raise LedgerError(msg) from error
     finally:
         for leftover in (waiting, waiting.with_name(waiting.name + "-journal")):
-            leftover.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                leftover.unlink()
 
 
 def create_on_server(address: Address, identity: Identity | None = None, fill: Fill | None = None) -> bool:

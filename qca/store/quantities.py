@@ -27,6 +27,7 @@ MEANINGS: Mapping[str, str] = {
     "mld": "minimal lumen diameter",
     "mld_position": "where the minimal lumen diameter is, along the limb from the carina outwards",
     "reference": "reference vessel diameter at the minimal lumen diameter",
+    "law_reference": "diameter that a law of bifurcation diameters gives the limb from the two others' references",
     "lesion_start": "where the lesion begins, along the limb from the carina outwards",
     "lesion_end": "where the lesion ends",
     "lesion_length": "from the beginning to the end of the lesion",
