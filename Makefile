@@ -1,4 +1,5 @@
 # make demo      sets up .venv with the core (no Qt), measures the shipped sample, says where the results are
+# make view      sets up the desk and opens the sample run
 # make test      sets up everything the tests need, runs them all, ends with pytest's summary
 # make test-desk | lint | types | contracts | bench | samples | generated | screenshots | clean-results
 #
@@ -11,10 +12,10 @@ PY := $(VENV)/bin/python
 OUT ?= results/demo
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-desk lint types contracts bench samples generated screenshots clean-results core tests-ready
+.PHONY: help demo view test test-desk lint types contracts bench samples generated screenshots clean-results core tests-ready
 
 help:
-	@sed -n '1,3s/^# //p' Makefile
+	@sed -n '1,4s/^# //p' Makefile
 
 # --- set-up ----------------------------------------------------------------------------------------------------------
 
@@ -32,6 +33,11 @@ $(VENV)/.tests: $(VENV)/.made pyproject.toml
 	@.ci/system_packages core $(VENV)
 	@touch $@ $(VENV)/.core
 
+$(VENV)/.desk: $(VENV)/.made pyproject.toml
+	@.ci/environment install $(VENV) '.[desk]'
+	@.ci/system_packages desk $(VENV)
+	@touch $@ $(VENV)/.core
+
 core: $(VENV)/.core
 tests-ready: $(VENV)/.tests
 	@.ci/system_packages tests $(VENV)
@@ -40,6 +46,11 @@ tests-ready: $(VENV)/.tests
 
 demo: core
 	@$(PY) -m ui.cli demo --out $(OUT)
+
+# The desk, on the shipped run or on a file of yours: make view FILE=cine.dcm
+FILE ?= sample_images/filling_run.dcm
+view: $(VENV)/.desk
+	@$(PY) -m ui.cli view $(FILE)
 
 # The desk's tests run first, in a process of their own: a crash of the graphics stack must not take the numbers with
 # it. Their reports are replayed into the second process, so that one summary and one exit code speak for all.
