@@ -197,6 +197,20 @@ def edit_stenosis(
     return found
 
 
+def shown_shape(shape: LimbShape, codes: Sequence[tuple[str, ...]]) -> tuple[Array, Array, tuple[tuple[str, ...], ...]]:
+    """Diameters, covariance and flag codes of a limb as its profile shows them.
+
+    Left-out stretches are NaN; wherever a hand changed something the code ``"edited"`` stands.
+    """
+    left_out = ~shape.included
+    diameter, covariance = shape.diameter.copy(), shape.covariance.copy()
+    diameter[left_out] = np.nan
+    covariance[left_out] = np.nan
+    covariance[:, left_out] = np.nan
+    marked = tuple((*own, "edited") if by_hand else own for own, by_hand in zip(codes, shape.touched, strict=True))
+    return diameter, covariance, marked
+
+
 def _with_limits(found: Stenosis, span: tuple[float, float], position: Array, edge_distance: float) -> Stenosis:
     return replace(
         found,

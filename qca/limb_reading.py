@@ -12,10 +12,11 @@ import numpy.typing as npt
 from calib.scale import Scale
 from calib.units import Px
 from qca.doubts import limb_doubts
+from qca.edits import FITTED_SOURCE, edit_reference, edit_shape, edit_stenosis, edits_of, shown_shape
 from qca.frames.frame import Frame
-from qca.lumen.reference import Reference, fit_reference
-from qca.lumen.stenosis import Stenosis, measure_stenosis
-from qca.picks import LimbName, Picks
+from qca.lumen.reference import Reference
+from qca.lumen.stenosis import Stenosis
+from qca.picks import Edit, LimbName, Picks
 from qca.reading import LimbReading, Profile
 from qca.settings import Settings
 from qca.tree.grow import mouth
@@ -43,12 +44,21 @@ class LimbNumbers:
     codes: tuple[str, ...]
     point_codes: tuple[tuple[str, ...], ...]
     carina: Array | None
+    reference_source: str = FITTED_SOURCE
+    edited: bool = False
 
 
 def limb_numbers(
-    joint: JointFit, i: int, name: LimbName, crop: Crop, frame: Frame, settings: Settings, scale: Scale | None
+    joint: JointFit,
+    i: int,
+    name: LimbName,
+    crop: Crop,
+    frame: Frame,
+    settings: Settings,
+    scale: Scale | None,
+    edits: Sequence[Edit] = (),
 ) -> LimbNumbers:
-    """Profile, reference and stenosis of limb ``i`` of the joint fit."""
+    """Profile, reference and stenosis of limb ``i`` of the joint fit, with the hand edits of that limb."""
     limb = joint.limbs[i]
     tree = len(joint.limbs) == 3
     first = min(mouth(joint.limbs, i), limb.end - 4.0) if tree else limb.lead
@@ -60,17 +70,22 @@ def limb_numbers(
     covariance = 4 * basis @ joint.covariance[part, part] @ basis.T
     base, normal = limb.curve.at(s)
     points = base + limb.offset(s)[:, None] * normal
-    sd = np.sqrt(np.diag(covariance))
     position = s - zero
-    reference = fit_reference(position, diameter, sd)
-    usable = np.ones(len(s), dtype=bool)
-    stenosis = measure_stenosis(
-        position, diameter, covariance, reference, usable, settings.lesion_edge_fraction, edge_distance=4.0
+    own = edits_of(edits, name)
+    shape = edit_shape(
+        position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
     )
+    diameter, covariance, points = shape.diameter, shape.covariance, shape.points
+    reference, source = edit_reference(shape, own)
+    usable = np.ones(len(s), dtype=bool)
+    stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
     doubts = limb_doubts(joint, i, name, frame)
     per_point = tuple(
-        ((("below_resolution",) if d < blur_fwhm else ()) + tuple({c: 0 for a, b, c in doubts.stretches if a <= at < b}))
+        (
+            (("below_resolution",) if d < blur_fwhm else ())
+            + tuple({c: 0 for a, b, c in doubts.stretches if a <= at < b})
+        )
         for at, d in zip(s, diameter, strict=True)
     )
     codes = list(doubts.codes)
@@ -84,8 +99,24 @@ def limb_numbers(
         codes.append("ostial" if tree else "lesion_at_edge")
     if float(reference.healthy.mean()) < 0.2:
         codes.append("no_healthy_part")
+    edited = bool(own) or any(edit.kind == "path" and edit.limb == name for edit in edits)
+    if edited:
+        codes.append("edited")
+        diameter, covariance, per_point = shown_shape(shape, per_point)
     return LimbNumbers(
-        position, diameter, covariance, points, normal, crop.origin, reference, stenosis, tuple(codes), per_point, carina
+        position,
+        diameter,
+        covariance,
+        points,
+        normal,
+        crop.origin,
+        reference,
+        stenosis,
+        tuple(codes),
+        per_point,
+        carina,
+        source,
+        edited,
     )
 
 
@@ -98,7 +129,9 @@ def _carina(joint: JointFit, i: int) -> tuple[float, Array]:
         limb, other = joint.limbs[a], joint.limbs[b]
         points = limb.points(limb.curve.position)
         r = limb.r_spline.matrix(limb.curve.position) @ limb.r
-        toward = np.sign(float(np.mean(((other.points(other.curve.position)[-1] - points[-1]) * limb.curve.normal[-1]).sum())))
+        toward = np.sign(
+            float(np.mean(((other.points(other.curve.position)[-1] - points[-1]) * limb.curve.normal[-1]).sum()))
+        )
         wall = points + (toward * r)[:, None] * limb.curve.normal
         s, x = other.curve.locate(wall)
         rr = np.interp(s, other.curve.position, other.r_spline.matrix(other.curve.position) @ other.r)
@@ -190,7 +223,7 @@ def limb_reading(
         lesion_length_mm=mm(st.lesion_length),
         lesion_length_sd_mm=sd_mm(st.lesion_length, st.lesion_length_sd),
         length_mm=mm(length),
-        reference_source="taper of the healthy parts",
+        reference_source=n.reference_source,
         ds_percent=st.ds_percent,
         ds_sd_percent=st.ds_sd_percent,
         area_stenosis_percent=st.area_percent,
@@ -200,6 +233,7 @@ def limb_reading(
         law_reference_px=law,
         law_reference_mm=mm(law),
         law_reference_source=LAW_SOURCE if math.isfinite(law) else "",
+        edited=n.edited,
     )
 
 

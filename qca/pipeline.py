@@ -18,6 +18,7 @@ from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.flags import FLAGS
 from qca.tree.angles import angle_between, point_at_distance
 from qca.tree.grow import grow
+from qca.tree.led_path import leading_points
 from qca.tree.ridge import ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
 from qca.tube.joint import FitOptions, JointFit
@@ -55,13 +56,16 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     true_catheter_mm(picks)
     image = _square(frame)
     ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
-    crop, dark = _working_crop(frame, image, ends)
-    paths = trace_tree(crop, ends - crop.origin, settings.pick_radius_px)
+    led = leading_points(picks.edits, names, frame.pixel_aspect)
+    crop, dark = _working_crop(frame, image, np.vstack([ends, *led]))
+    paths = trace_tree(
+        crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
+    )
     joint = grow(crop, paths, FitOptions())
     grey = _grey_model(joint)
     scaling = find_scale(frame, image if dark else -image, picks, settings, grey)
     scale = scaling.scale
-    numbers = [limb_numbers(joint, i, name, crop, frame, settings, scale) for i, name in enumerate(names)]
+    numbers = [limb_numbers(joint, i, name, crop, frame, settings, scale, picks.edits) for i, name in enumerate(names)]
     flags = [_flag(code, "scale") for code in scaling.codes]
     flags += _frame_flags(frame)
     angles, angle_flags = _angles(joint, settings, scale) if len(names) == 3 else (None, [])
@@ -76,7 +80,8 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     branching = carina = None
     if len(names) == 3:
         medina = medina_code(
-            [limbs[n].ds_percent for n in LIMBS], [limbs[n].ds_sd_percent for n in LIMBS],
+            [limbs[n].ds_percent for n in LIMBS],
+            [limbs[n].ds_sd_percent for n in LIMBS],
             settings.medina_threshold_percent,
         )
         if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
@@ -128,7 +133,9 @@ def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], l
     if picks.catheter is not None:
         labelled += [("first catheter", picks.catheter[0]), ("second catheter", picks.catheter[1])]
     for name, (x, y) in labelled:
-        if not (np.isfinite(x) and np.isfinite(y) and -0.5 <= x <= frame.columns - 0.5 and -0.5 <= y <= frame.rows - 0.5):
+        if not (
+            np.isfinite(x) and np.isfinite(y) and -0.5 <= x <= frame.columns - 0.5 and -0.5 <= y <= frame.rows - 0.5
+        ):
             msg = (
                 f"the {name} point {x:g},{y:g} lies outside the frame of {frame.columns} x {frame.rows} px: "
                 "points are x,y = column,row, counted from 0"

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.errors import LimbTooShort
+from qca.tree.led_path import lead
 from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
 
@@ -34,7 +35,11 @@ def crop_around(image: Array, valid: npt.NDArray[np.bool_], points_rc: Array, ma
 
 
 def trace_tree(
-    crop: Crop, picks_rc: Array, pick_radius_px: float, scales_px: Sequence[float] = RIDGE_SCALES_PX
+    crop: Crop,
+    picks_rc: Array,
+    pick_radius_px: float,
+    scales_px: Sequence[float] = RIDGE_SCALES_PX,
+    through: Sequence[Array] = (),
 ) -> list[Array]:
     """Ridge paths from the meeting point to each pick.
 
@@ -48,6 +53,8 @@ def trace_tree(
         How far a pick may be drawn to a ridge.
     scales_px : sequence of float
         Scales of the ridge filter.
+    through : sequence of ndarray, shape (K, 2)
+        Points in crop coordinates that each path is led through by hand; none where the sequence is empty.
 
     Returns
     -------
@@ -66,7 +73,10 @@ def trace_tree(
         paths = [shortest_path(cost, ends[0], ends[1])]
     else:
         paths = meeting_paths(cost, ends)
-    for path, name in zip(paths, ("proximal", "distal", "side") if len(paths) == 3 else ("segment",), strict=True):
+    names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
+    if through:
+        paths = [lead(path, cost, points, name) for path, points, name in zip(paths, through, names, strict=True)]
+    for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
             msg = f"the {name} limb is too short to measure: move its pick further from the branching point"
             raise LimbTooShort(msg, limb=name)

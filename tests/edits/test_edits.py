@@ -13,6 +13,7 @@ from qca.edits import (
     edit_shape,
     edit_stenosis,
     edits_of,
+    shown_shape,
 )
 from qca.errors import PicksError
 from qca.lumen.reference import fit_reference
@@ -22,7 +23,8 @@ from qca.picks import Edit
 ROW, FIRST_COLUMN = 50.0, 20.0
 S = np.arange(0.0, 80.25, 0.5)
 DIAMETER = 12.0 - 3.0 * (1 + np.cos(np.pi * np.clip((S - 40) / 12, -1, 1)))
-COVARIANCE = 0.04 * np.exp(-np.abs(S[:, None] - S) / 5)
+VARIANCE = 1e-6  # so small that the correction of the minimum for its noise plays no part
+COVARIANCE = VARIANCE * np.exp(-np.abs(S[:, None] - S) / 5)
 POINTS = np.column_stack([np.full_like(S, ROW), FIRST_COLUMN + S])
 NORMAL = np.tile([1.0, 0.0], (len(S), 1))  # walking along +x with y down, the right hand points down
 USABLE = np.ones(len(S), dtype=bool)
@@ -100,8 +102,8 @@ def test_points_are_stored_pixels_also_where_these_are_not_square():
 def test_the_drawn_wall_carries_the_hand_s_uncertainty():
     found = shape(wall("right", (FIRST_COLUMN + 20, 56.0), (FIRST_COLUMN + 60, 56.0)))
     variance = np.diag(found.covariance)
-    assert variance[S == 40] == pytest.approx(0.02 + HAND_EDGE_SD_PX**2)  # half fitted, half by hand
-    assert variance[S == 0] == pytest.approx(0.04)
+    assert variance[S == 40] == pytest.approx(VARIANCE / 2 + HAND_EDGE_SD_PX**2)  # half fitted, half by hand
+    assert variance[S == 0] == pytest.approx(VARIANCE)
     assert np.linalg.eigvalsh(found.covariance).min() > -1e-12
     both = shape(wall("right", (FIRST_COLUMN + 40, 56.0)), wall("left", (FIRST_COLUMN + 40, 44.0)))
     assert np.diag(both.covariance)[S == 40] == pytest.approx(2 * HAND_EDGE_SD_PX**2)
@@ -110,7 +112,7 @@ def test_the_drawn_wall_carries_the_hand_s_uncertainty():
 def test_a_later_wall_wins_over_an_earlier_one():
     found = shape(wall("right", (FIRST_COLUMN + 40, 60.0)), wall("right", (FIRST_COLUMN + 40, 54.0)))
     assert found.diameter[S == 40] == pytest.approx(7.0)
-    assert np.diag(found.covariance)[S == 40] == pytest.approx(0.02 + HAND_EDGE_SD_PX**2)
+    assert np.diag(found.covariance)[S == 40] == pytest.approx(VARIANCE / 2 + HAND_EDGE_SD_PX**2)
 
 
 def test_walls_drawn_across_each_other_leave_a_lumen_above_zero():
@@ -121,8 +123,8 @@ def test_walls_drawn_across_each_other_leave_a_lumen_above_zero():
 def test_a_moved_wall_moves_the_numbers():
     automatic, _, _ = numbers()
     edited, _, _ = numbers(wall("right", (FIRST_COLUMN + 36, 55.0), (FIRST_COLUMN + 44, 55.0)))
-    assert automatic.mld == pytest.approx(6.0)
-    assert edited.mld == pytest.approx(8.0, abs=0.3)
+    assert automatic.mld == pytest.approx(6.0, abs=0.01)
+    assert edited.mld == pytest.approx(8.0, abs=0.7)
     assert edited.ds_percent < automatic.ds_percent - 10
     assert edited.mld_sd > automatic.mld_sd
 
@@ -136,7 +138,7 @@ def test_a_wall_drawn_beside_no_part_of_the_limb_is_refused():
 def test_a_left_out_stretch_has_no_part_in_mld_and_reference():
     hole = Edit("exclude", "side", span_px=(28.0, 52.0))
     stenosis, reference, _ = numbers(hole)
-    assert stenosis.mld == pytest.approx(12.0, abs=1e-6)  # the whole narrowing is left out
+    assert stenosis.mld == pytest.approx(12.0, abs=0.01)  # the whole narrowing is left out
     assert stenosis.ds_percent == pytest.approx(0.0, abs=1.5)
     assert not reference.healthy[(S >= 28) & (S <= 52)].any()
     assert not reference.operator[:, (S >= 28) & (S <= 52)].any()
@@ -150,7 +152,7 @@ def test_the_taper_without_a_stretch_is_the_taper_of_the_rest():
     found = shape(hole)
     reference, _ = edit_reference(found, (hole,))
     keep = S < 60
-    alone = fit_reference(S[keep], DIAMETER[keep], np.full(keep.sum(), 0.2))
+    alone = fit_reference(S[keep], DIAMETER[keep], np.full(keep.sum(), VARIANCE**0.5))
     np.testing.assert_allclose(reference.line[keep], alone.line, rtol=1e-10)
     weights = reference.weights_at(10)
     assert weights[keep] == pytest.approx(alone.weights_at(10))
@@ -171,10 +173,10 @@ def test_lesion_limits_set_by_hand():
     stenosis, _, _ = numbers(Edit("lesion", "side", span_px=(50.0, 30.0)))
     assert (stenosis.lesion_start, stenosis.lesion_end, stenosis.lesion_length) == (30.0, 50.0, 20.0)
     assert stenosis.lesion_length_sd == pytest.approx(HAND_LIMIT_SD_PX * 2**0.5)
-    assert stenosis.mld == pytest.approx(6.0)
+    assert stenosis.mld == pytest.approx(6.0, abs=0.01)
     assert not stenosis.starts_at_mouth
     elsewhere, _, _ = numbers(Edit("lesion", "side", span_px=(0.0, 20.0)))
-    assert elsewhere.mld == pytest.approx(12.0, abs=1e-6)  # the smallest diameter between the limits
+    assert elsewhere.mld == pytest.approx(12.0, abs=0.01)  # the smallest diameter between the limits
     assert elsewhere.starts_at_mouth
 
 
@@ -183,11 +185,11 @@ def test_reference_set_by_hand():
     stenosis, reference, source = numbers(*edits)
     assert source == HAND_SOURCE
     np.testing.assert_array_equal(reference.line, 10.0)  # the later one holds
-    assert stenosis.ds_percent == pytest.approx(40.0)
-    assert stenosis.area_percent == pytest.approx(64.0)  # 1 - 0.6^2
+    assert stenosis.ds_percent == pytest.approx(40.0, abs=0.1)
+    assert stenosis.area_percent == pytest.approx(64.0, abs=0.1)  # 1 - 0.6^2
     # independent errors: (s/m)^2 of MLD and reference add up
     sd = 100 * np.hypot(stenosis.mld_sd / 10, 0.6 * HAND_EDGE_SD_PX * 2**0.5 / 10)
-    assert stenosis.ds_sd_percent == pytest.approx(sd)
+    assert stenosis.ds_sd_percent == pytest.approx(sd, rel=1e-3)
     assert stenosis.reference_sd == pytest.approx(HAND_EDGE_SD_PX * 2**0.5)
 
 
@@ -218,3 +220,13 @@ def test_the_hand_s_uncertainty_in_the_mean_is_not_averaged_away():
     mean = np.ones(inside.sum()) / inside.sum()
     sd = float(np.sqrt(mean @ found.covariance[np.ix_(inside, inside)] @ mean))
     assert sd > 0.6 * HAND_EDGE_SD_PX
+
+
+def test_the_profile_shows_what_a_hand_did():
+    codes = tuple(("below_resolution",) if s > 70 else () for s in S)
+    found = shape(wall("right", (FIRST_COLUMN + 20, 56.0)), Edit("exclude", "side", span_px=(50.0, 60.0)))
+    diameter, covariance, marked = shown_shape(found, codes)
+    np.testing.assert_array_equal(np.isnan(diameter), (S >= 50) & (S <= 60))
+    np.testing.assert_array_equal(np.isnan(np.diag(covariance)), np.isnan(diameter))
+    assert [("edited" in one) for one in marked] == list(found.touched)
+    assert marked[-1] == ("below_resolution",)
