@@ -1,0 +1,96 @@
+"""The numbers: a card for each limb, angles, Medina."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import QLabel, QVBoxLayout, QWidget
+
+from qca.picks import LIMBS
+from qca.report.digits import digits
+from qca.report.limb_angles import limb_angles
+from qca.report.remarks import Remark, remarks, touching
+from ui.desk.limb_card import LimbCard, common_top
+
+if TYPE_CHECKING:
+    from qca.reading import Reading
+    from ui.desk.desk import Desk
+    from ui.desk.inks import Look
+
+
+class Cards(QWidget):
+    """Everything that was measured, at a glance.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self.setObjectName("deskbody")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        self._shown: tuple[object, ...] = ()
+        self.cards = {
+            name: LimbCard(name, desk.hands.point_out, desk.mender.lesion_limits, desk.mender.leave_out)
+            for name in (*LIMBS, "segment")
+        }
+        self._foot = QLabel()
+        self._foot.setTextFormat(Qt.TextFormat.RichText)
+        self._foot.setWordWrap(True)
+        self._foot.setContentsMargins(8, 2, 8, 6)
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(0, 2, 0, 0)
+        layout.setSpacing(0)
+        for card in self.cards.values():
+            layout.addWidget(card, 1)
+        layout.addWidget(self._foot)
+
+    def show_desk(self, desk: Desk) -> None:
+        """Show the desk as it is now."""
+        measured = desk.measuring.shown.measured
+        reading = None if measured is None else measured.reading
+        faded = reading is not None and not desk.measuring.fresh
+        limbs = desk.work.limbs
+        now = (id(reading), faded, limbs, desk.look.name)
+        if now == self._shown:
+            return
+        self._shown = now
+        found = () if reading is None else remarks(reading)
+        top = common_top(reading)
+        for name, card in self.cards.items():
+            card.setVisible(name in limbs)
+            if name in limbs:
+                card.show_limb(reading, found, top=top, look=desk.look, faded=faded)
+        self._foot.setText("" if reading is None else foot_html(reading, found, desk.look))
+
+    def point_out(self, limb: str, index: int) -> None:
+        """Show the marker of the place that the pointer is on."""
+        for name, card in self.cards.items():
+            card.plot.mark(index if name == limb else -1)
+
+
+def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look) -> str:
+    """Angles and Medina code with their uncertainty."""
+    lines = []
+    angles = limb_angles(reading)
+    if angles:
+        mark = " !" if touching(found, "angles") else ""
+        colour = look.alarm if mark else look.text
+        parts = (
+            f"{angle.letter}&nbsp;<b>{escape(angle.value.text).replace(' ', '&nbsp;')}{mark}</b>" for angle in angles
+        )
+        lines.append(f"<span style='color:{colour}'>{' &nbsp; '.join(parts)}</span>")
+    if reading.medina is not None:
+        mark = " !" if touching(found, "medina", *reading.limbs) else ""
+        colour = look.alarm if mark else look.text
+        code = f"<span style='color:{colour}'><b>{escape(reading.medina.code)}{mark}</b></span>"
+        close = [row.title.lower() for row in digits(reading) if "close" in row.verdict]
+        note = f" &nbsp;<span style='color:{look.quiet}'>{', '.join(close)}: too close to tell</span>" if close else ""
+        lines.append(f"<span style='color:{look.quiet}'>Medina</span> &nbsp;{code}{note}")
+    if reading.scale is None:
+        lines.append(f"<span style='color:{look.hand}'>No scale: lengths are in pixels.</span>")
+    return "<br>".join(lines)

@@ -1,0 +1,262 @@
+"""The guided column's knowledge: the steps of a measurement, how each stands, and what to do next, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal
+
+from ui.desk.work import Role, Work
+
+Progress = Literal["open", "doing", "done", "doubt"]
+
+
+class Step(IntEnum):
+    """The steps, in the order in which they are usually taken; each can be visited at any time."""
+
+    FRAME = 1
+    SCALE = 2
+    POINTS = 3
+    CHECK = 4
+    PLAN = 5
+    KEEP = 6
+
+
+TITLES = {
+    Step.FRAME: "Frame",
+    Step.SCALE: "Scale",
+    Step.POINTS: "Points",
+    Step.CHECK: "Check and mend",
+    Step.PLAN: "Plan",
+    Step.KEEP: "Keep",
+}
+
+ROLE_TITLES: dict[Role, str] = {
+    "catheter_a": "catheter, first point",
+    "catheter_b": "catheter, second point",
+    "proximal": "proximal main vessel",
+    "distal": "distal main vessel",
+    "side": "side branch",
+    "start": "start of the segment",
+    "end": "end of the segment",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the hints depend on.
+
+    Parameters
+    ----------
+    work : Work
+        Decisions so far.
+    file : str
+        Name of the open file, ``""`` for none.
+    frames : int
+        Frames in it.
+    shown : int
+        Frame shown, zero-based.
+    suggested : int or None
+        Frame suggested by the run's filling and rest.
+    step : Step
+        The step that is open.
+    armed : str or None
+        The point that the next click sets.
+    busy : bool
+        A measurement is under way.
+    measured : bool
+        There is a reading of the work as it stands.
+    doubtful : int
+        Flags of that reading that make numbers unreliable.
+    checked : bool
+        The person has looked at the contours of that reading and gone on.
+    planned : bool
+        There is a worksheet.
+    saved : bool
+        The work as it stands is saved.
+    tool : str
+        The mending tool in the hand: ``"move"``, ``"redraw"``, ``"exclude"``, ``"path"``.
+    more : bool
+        There is a next file on the list.
+    """
+
+    work: Work
+    file: str = ""
+    frames: int = 0
+    shown: int = 0
+    suggested: int | None = None
+    step: Step = Step.FRAME
+    armed: Role | None = None
+    busy: bool = False
+    measured: bool = False
+    doubtful: int = 0
+    checked: bool = False
+    planned: bool = False
+    saved: bool = False
+    tool: str = "move"
+    more: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """What to do next, and the keys that help."""
+
+    text: str
+    keys: str = ""
+
+
+def progress(now: Situation) -> dict[Step, Progress]:
+    """Tell how each step stands."""
+    done = {
+        Step.FRAME: bool(now.file) and (now.frames == 1 or now.work.frame is not None),
+        Step.SCALE: bool(now.file) and (now.work.has_scale or now.work.scale.way == "none"),
+        Step.POINTS: bool(now.file) and not now.work.missing,
+        Step.CHECK: now.measured and now.checked,
+        Step.PLAN: now.planned,
+        Step.KEEP: now.saved and now.measured,
+    }
+    states: dict[Step, Progress] = {}
+    for step in Step:
+        state: Progress = "done" if done[step] else "open"
+        if step is Step.CHECK and now.measured and now.doubtful:
+            state = "doubt"
+        if step is now.step and state != "doubt":
+            state = "doing"
+        states[step] = state
+    return states
+
+
+def first_open(now: Situation) -> Step:
+    """Return the step at which the work should go on."""
+    states = progress(now)
+    needed = (Step.FRAME, Step.SCALE, Step.POINTS)
+    return next((step for step in needed if states[step] in ("open", "doing") and not _done(now, step)), Step.CHECK)
+
+
+def next_step(now: Situation) -> Step:
+    """Return the step that follows the open one."""
+    return Step(min(now.step + 1, Step.KEEP))
+
+
+def hint(now: Situation) -> Hint:
+    """Say what to do next."""
+    if not now.file:
+        return Hint(
+            "Open a frame: drop a DICOM run, a PNG or a TIFF on this window.", "Ctrl+O open   ·   Ctrl+D shipped sample"
+        )
+    if now.work.points and now.frames > 1 and now.work.frame is not None and now.shown != now.work.frame:
+        return Hint(
+            f"The points belong to frame {now.work.frame}; this is frame {now.shown}.",
+            "G go back to it   ·   M measure this frame instead",
+        )
+    return {
+        Step.FRAME: _frame,
+        Step.SCALE: _scale,
+        Step.POINTS: _points,
+        Step.CHECK: _check,
+        Step.PLAN: _plan,
+        Step.KEEP: _keep,
+    }[now.step](now)
+
+
+def _done(now: Situation, step: Step) -> bool:
+    if step is Step.FRAME:
+        return now.frames == 1 or now.work.frame is not None
+    if step is Step.SCALE:
+        return now.work.has_scale or now.work.scale.way == "none"
+    return not now.work.missing
+
+
+def _frame(now: Situation) -> Hint:
+    if now.frames == 1:
+        return Hint("A single frame: nothing to choose. Go on to the scale.", "Enter go on")
+    if now.suggested is not None and now.shown != now.suggested:
+        return Hint(
+            f"Find a well-filled frame at rest, at best at the end of diastole. Suggested: frame {now.suggested}.",
+            "← → step   ·   F show the suggested one   ·   Enter measure this frame",
+        )
+    return Hint(
+        "Find a well-filled frame at rest, at best at the end of diastole.", "← → step   ·   Enter measure this frame"
+    )
+
+
+def _scale(now: Situation) -> Hint:
+    choice = now.work.scale
+    if choice.way == "catheter":
+        if now.armed in ("catheter_a", "catheter_b"):
+            which = "first" if now.armed == "catheter_a" else "second"
+            return Hint(
+                f"Click the {which} of two points along the catheter's shaft, well away from its tip.",
+                "no catheter here? choose another way below",
+            )
+        if choice.french is None and choice.catheter_mm is None:
+            return Hint("Say how thick the catheter is: its French size, or better its measured diameter.")
+        return Hint("Look: do the grey lines follow both edges of the shaft? Drag a point to mend it.", "Enter go on")
+    if choice.way == "typed" and choice.mm_per_px is None:
+        return Hint("Type the scale in mm per pixel, and its standard uncertainty where it is known.")
+    if choice.way == "header":
+        return Hint("The header's scale holds for one depth only, which need not be the vessel's.", "Enter go on")
+    if choice.way == "none":
+        return Hint(
+            "Without a scale all lengths stay in pixels; percentages and angles do not need one.", "Enter go on"
+        )
+    return Hint("The scale is set.", "Enter go on")
+
+
+def _points(now: Situation) -> Hint:
+    if now.armed is not None and now.armed in now.work.missing:
+        words = {
+            "proximal": "Click the proximal main vessel, before the bifurcation and beyond any narrowing.",
+            "distal": "Click the distal main vessel, behind the bifurcation and beyond any narrowing.",
+            "side": "Click the side branch, beyond any narrowing.",
+            "start": "Click where the segment starts, on a healthy part.",
+            "end": "Click where it ends, on a healthy part.",
+        }
+        other = "start and end instead: V" if not now.work.segment else "a bifurcation instead: V"
+        return Hint(words[now.armed], f"the order does not matter   ·   {other}")
+    if now.busy:
+        return Hint("Measuring: the contours follow in a moment.")
+    if now.measured:
+        return Hint("Drag any point to move it; the contours follow.", "Enter go on")
+    return Hint("The points are set.", "Enter go on")
+
+
+def _check(now: Situation) -> Hint:
+    if now.work.missing:
+        return Hint("Set the missing points first.", "3 points")
+    if now.busy:
+        return Hint("Measuring: the contours follow in a moment.")
+    words = {
+        "move": "Does every wall lie on the edge of the contrast? If one does not, drag it there.",
+        "redraw": "Draw along the edge where the wall should run; the nearest wall follows.",
+        "exclude": "Drag along the vessel over the stretch to be left out.",
+        "path": "Click where the vessel really runs; its centreline goes through there.",
+    }
+    keys = "Enter go on   ·   W redraw   ·   X leave out   ·   H hide the lines"
+    return Hint(words[now.tool], keys)
+
+
+def _plan(now: Situation) -> Hint:
+    if now.work.segment:
+        return Hint("The worksheet needs a bifurcation; a segment has none.", "Enter go on")
+    if not now.measured:
+        return Hint("Measure first; the worksheet rests on the reading.", "3 points")
+    if not now.work.has_scale:
+        return Hint("The worksheet needs millimetres: set a scale.", "2 scale")
+    if not now.work.plan.devices:
+        return Hint("Choose your device table; without one there are targets only.", "Enter go on")
+    if now.work.plan.technique is None:
+        return Hint("Compare the techniques; click one to see its reasons and its steps.", "Enter go on")
+    return Hint("Change a device, and see what changes. The decision is the operator's.", "Enter go on")
+
+
+def _keep(now: Situation) -> Hint:
+    if not now.measured:
+        return Hint("There is no reading yet.", "3 points")
+    if not now.saved:
+        return Hint(
+            "Save the picks and the reading; write the report where you need one.", "Ctrl+S save   ·   Ctrl+E report"
+        )
+    if now.more:
+        return Hint("Saved.", "N next file")
+    return Hint("Saved. Open another frame, or close the window.", "Ctrl+O open")

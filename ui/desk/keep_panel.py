@@ -1,0 +1,56 @@
+"""Step 6: save, report, next file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from qtpy.QtWidgets import QWidget
+
+from ui.desk.pieces import button, column, elided, label, row, set_text
+
+if TYPE_CHECKING:
+    from ui.desk.desk import Desk
+
+
+class KeepPanel(QWidget):
+    """Where the measurement goes.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        super().__init__()
+        self._where = label(mark="quiet")
+        self._autosave = label(mark="quiet")
+        self._broken = label(mark="alarm")
+        self._save = button("Save", desk.keeper.save, "Ctrl+S", "main")
+        self._elsewhere = button("Save elsewhere…", desk.keeper.save_elsewhere, "Ctrl+Shift+S")
+        self._report = button("Report…", desk.keeper.report, "Ctrl+E")
+        self._next = button("Next file", desk.keeper.next_file, "N")
+        column(
+            self, self._where, row(self._save, self._elsewhere, 1), row(self._report, self._next, 1),
+            self._autosave, self._broken,
+        )  # fmt: skip
+
+    def summary(self, desk: Desk) -> str:
+        """One line for the header of the step."""
+        progress = desk.list.progress
+        state = "saved" if desk.keeper.is_saved else ""
+        return ", ".join(part for part in (state, progress) if part)
+
+    def show_desk(self, desk: Desk) -> None:
+        """Show the desk as it is now."""
+        folder = desk.keeper.folder or (desk.file.parent if desk.file is not None else None)
+        fresh = desk.measuring.fresh
+        set_text(self._where, f"Picks and reading, one file each, into {elided(str(folder), 60)}" if folder else "")
+        for widget in (self._save, self._elsewhere, self._report):
+            widget.setEnabled(fresh)
+        self._next.setEnabled(desk.list.has_next)
+        broken = desk.journal.broken if desk.journal is not None else ""
+        set_text(self._broken, broken)
+        set_text(
+            self._autosave, "" if broken else "Every step is kept as you make it, also when the program is killed."
+        )

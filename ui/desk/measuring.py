@@ -1,0 +1,290 @@
+"""What has been computed for the work as it stands, and what is being computed. No Qt.
+
+Every change of the work is followed: what is wanted is asked for, what is no longer wanted is dropped when it comes.
+While a point is dragged, answers to places it was at a moment ago are shown as provisional, never as the reading.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from qca import codec
+from qca.document import parse_reading
+from qca.picks import Picks
+from qca.picks_file import picks_to_json
+from qca.reading import Points, Reading
+from qca.settings import Settings
+from ui.desk.calculator import Answer, Calculator
+from ui.desk.work import Work, picks_of
+
+REMEMBERED = 24
+"""Readings kept so that undo and redo show theirs at once."""
+
+Key = tuple[str, Picks, Settings]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A reading with the text of its reading.json, which is what gets saved."""
+
+    reading: Reading
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftShown:
+    """The catheter looked at alone: scale in words and numbers, remarks, walls (x, y); or what is wrong with it."""
+
+    mm_per_px: float = float("nan")
+    sd_mm_per_px: float = float("nan")
+    remarks: tuple[str, ...] = ()
+    left_px: Points | None = None
+    right_px: Points | None = None
+    problem: str = ""
+
+
+@dataclass(slots=True)
+class Wanted:
+    """What the work needs now, per kind of job; None = nothing."""
+
+    measure: Key | None = None
+    shaft: Key | None = None
+    plan: tuple[str, object] | None = None
+
+
+@dataclass(slots=True)
+class Shown:
+    """What there is to show."""
+
+    measured: Measured | None = None
+    key: Key | None = None
+    problem: str = ""
+    shaft: ShaftShown | None = None
+    worksheet: Mapping[str, Any] | None = None
+    worksheet_key: tuple[str, object] | None = None
+    worksheet_problem: str = ""
+    seconds: float = field(default=float("nan"))
+
+
+class Measuring:
+    """Keeps readings in step with the work.
+
+    Parameters
+    ----------
+    call : callable
+        Runs an action in the window's thread, soon; safe from any thread.
+    changed : callable
+        Called, in the window's thread, when there is something new to show.
+    reported : callable
+        Called with (files written, what is wrong) when a report was asked for.
+    """
+
+    def __init__(
+        self,
+        call: Callable[[Callable[[], None]], None],
+        changed: Callable[[], None],
+        reported: Callable[[list[str], str], None],
+    ) -> None:
+        self._call, self._changed, self._reported = call, changed, reported
+        self._wanted = Wanted()
+        self._keys: dict[int, Any] = {}
+        self._known: OrderedDict[Key, Measured] = OrderedDict()
+        self._dragging_since: int | None = None
+        self._last_ticket = 0
+        self.shown = Shown()
+        self.calculator = Calculator(self._arrived)
+
+    # -- what there is ----------------------------------------------------------------------------------------------
+
+    @property
+    def fresh(self) -> bool:
+        """True when the reading shown belongs to the work as it stands."""
+        return self.shown.measured is not None and self.shown.key == self._wanted.measure
+
+    @property
+    def busy(self) -> bool:
+        """True while the reading of the work as it stands is being computed."""
+        wanted = self._wanted.measure
+        return wanted is not None and self.shown.key != wanted and not self.shown.problem
+
+    @property
+    def planning(self) -> bool:
+        """True while the worksheet is being computed."""
+        wanted = self._wanted.plan
+        return wanted is not None and self.shown.worksheet_key != wanted and not self.shown.worksheet_problem
+
+    # -- following the work -----------------------------------------------------------------------------------------
+
+    def follow(self, file: Path | None, work: Work, *, dragging: bool = False) -> None:
+        """Ask for what the work needs now.
+
+        Parameters
+        ----------
+        file : Path or None
+            The open file.
+        work : Work
+            Decisions as they stand, or as they would be if the drag ended here.
+        dragging : bool
+            A drag is going on.
+        """
+        if not dragging:
+            self._dragging_since = None
+        elif self._dragging_since is None:
+            self._dragging_since = self._last_ticket + 1
+        picks = picks_of(work)
+        key = None if file is None or work.missing else (str(file), picks, work.settings)
+        self._follow_measure(key)
+        alone = replace(picks, proximal=None, distal=None, side=None, start=None, end=None, edits=())
+        looks = file is not None and work.has_scale and (bool(work.missing) or bool(self.shown.problem))
+        self._follow_shaft((str(file), alone, work.settings) if looks else None)
+
+    def plan(self, work: Work, *, wanted: bool) -> None:
+        """Ask for the worksheet of the reading shown, when it is wanted and can be had."""
+        measured = self.shown.measured
+        if not wanted or measured is None or not self.fresh or work.segment or measured.reading.scale is None:
+            if self._wanted.plan is not None and not self.busy:
+                self._wanted.plan = None
+                self.calculator.forget("plan")
+                self.shown.worksheet, self.shown.worksheet_key, self.shown.worksheet_problem = None, None, ""
+            return
+        key = (measured.text, work.plan)
+        if key == self._wanted.plan:
+            return
+        self._wanted.plan = key
+        self.shown.worksheet_problem = ""
+        self._ask("plan", {"reading": measured.text, **_plan_message(work)}, key)
+
+    def report(self, file: Path, work: Work, folder: Path, *, planned: bool) -> None:
+        """Write the report of the reading shown into a folder."""
+        if self.shown.measured is None:
+            return
+        message = {"reading": self.shown.measured.text, "file": str(file), "folder": str(folder), "planned": planned}
+        self._ask("report", {**message, **_plan_message(work)}, None)
+
+    def clear(self) -> None:
+        """Want nothing and show nothing: another file is opened."""
+        for job in ("measure", "shaft", "plan"):
+            self.calculator.forget(job)
+        self._wanted, self.shown = Wanted(), Shown()
+        self._dragging_since = None
+
+    def close(self) -> None:
+        """End the measuring process, whatever it is doing."""
+        self.calculator.close()
+
+    def _follow_measure(self, key: Key | None) -> None:
+        if key == self._wanted.measure:
+            return
+        self._wanted.measure = key
+        self.shown.problem = ""
+        if key is None:
+            self.calculator.forget("measure")
+            self.shown.measured, self.shown.key = None, None
+        elif key in self._known:
+            self.calculator.forget("measure")
+            self._known.move_to_end(key)
+            self.shown.measured, self.shown.key = self._known[key], key
+        else:
+            self._ask("measure", _message(key), key)
+
+    def _follow_shaft(self, key: Key | None) -> None:
+        if key == self._wanted.shaft:
+            return
+        self._wanted.shaft = key
+        if key is None:
+            self.calculator.forget("shaft")
+            self.shown.shaft = None
+        else:
+            self._ask("shaft", _message(key), key)
+
+    def _ask(self, job: str, message: Mapping[str, Any], key: object) -> None:
+        self._last_ticket = self.calculator.ask(job, message)
+        self._keys[self._last_ticket] = key
+        for ticket in [one for one in self._keys if one < self._last_ticket - 200]:
+            del self._keys[ticket]
+
+    # -- answers ----------------------------------------------------------------------------------------------------
+
+    def _arrived(self, answer: Answer) -> None:
+        """Read the answer, still in the calculator's thread; then hand it over to the window's."""
+        measured: Measured | None = None
+        if answer.job == "measure" and answer.result is not None:
+            text = answer.result["reading"]
+            measured = Measured(parse_reading(text), text)
+        self._call(lambda: self._take(answer, measured))
+
+    def _take(self, answer: Answer, measured: Measured | None) -> None:
+        key = self._keys.pop(answer.ticket, None)
+        if answer.job == "report":
+            self._reported(list(answer.result["written"]) if answer.result else [], answer.error)
+            return
+        if answer.job == "measure":
+            self._take_reading(answer, key, measured)
+        elif answer.job == "shaft":
+            self._take_shaft(answer, key)
+        else:
+            self._take_plan(answer, key)
+
+    def _take_reading(self, answer: Answer, key: Key | None, measured: Measured | None) -> None:
+        if measured is not None and key is not None:
+            self._known[key] = measured
+            while len(self._known) > REMEMBERED:
+                self._known.popitem(last=False)
+        if key is not None and key == self._wanted.measure:
+            self.shown.problem = answer.error
+            self.shown.measured, self.shown.key, self.shown.seconds = measured, key, answer.seconds
+        elif measured is not None and self._dragging_since is not None and answer.ticket >= self._dragging_since:
+            self.shown.measured, self.shown.key = measured, key
+        else:
+            return
+        self._changed()
+
+    def _take_shaft(self, answer: Answer, key: Key | None) -> None:
+        if key != self._wanted.shaft and not (self._dragging_since and answer.ticket >= self._dragging_since):
+            return
+        if answer.result is None:
+            self.shown.shaft = ShaftShown(problem=answer.error)
+        else:
+            scale = answer.result["scale"] or {}
+            walls = [
+                None if wall is None else np.array(wall, dtype=float).reshape(-1, 2)
+                for wall in (answer.result["left_px"], answer.result["right_px"])
+            ]
+            mm, sd = (scale.get(name) for name in ("mm_per_px", "sd_mm_per_px"))
+            self.shown.shaft = ShaftShown(
+                float("nan") if mm is None else mm,
+                float("nan") if sd is None else sd,
+                tuple(answer.result["remarks"]),
+                walls[0],
+                walls[1],
+            )
+        self._changed()
+
+    def _take_plan(self, answer: Answer, key: tuple[str, object] | None) -> None:
+        if key is None or key != self._wanted.plan:
+            return
+        self.shown.worksheet_problem = answer.error
+        self.shown.worksheet = answer.result["worksheet"] if answer.result else None
+        self.shown.worksheet_key = key
+        self._changed()
+
+
+def _message(key: Key) -> dict[str, Any]:
+    file, picks, settings = key
+    return {"file": file, "picks": picks_to_json(picks), "settings": codec.encode(settings)}
+
+
+def _plan_message(work: Work) -> dict[str, Any]:
+    plan = work.plan
+    return {
+        "devices": plan.devices,
+        "case": codec.encode(plan.case),
+        "fixed": [list(pair) for pair in plan.fixed],
+        "technique": plan.technique,
+    }

@@ -1,0 +1,223 @@
+"""napari's window as the desk's: own menus and keys, the docks, drops, closing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from qtpy.QtCore import QEvent, QObject, Qt
+from qtpy.QtGui import QAction, QDropEvent, QKeySequence  # type: ignore[attr-defined]  # qtpy does not declare QAction
+from qtpy.QtWidgets import (
+    QAbstractSpinBox,
+    QApplication,
+    QDialog,
+    QMainWindow,
+    QTextBrowser,
+    QToolBar,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ui.desk.caution import CautionLabel
+from ui.desk.desk_widget import DeskWidget, StripView
+from ui.desk.inks import LOOKS
+from ui.desk.keys import Key, key_table
+from ui.desk.theme import THEMES, register_themes, style_sheet
+
+if TYPE_CHECKING:
+    from napari.viewer import Viewer
+
+    from ui.desk.desk import Desk
+
+WIDTH, HEIGHT = 1366, 768
+
+
+class DeskWindow:
+    """Turns the window of a viewer into the desk.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.viewer: Viewer = desk.viewer
+        self.main: QMainWindow = self.viewer.window._qt_window  # noqa: SLF001 - napari offers no public way
+        self._canvas_side: Any = self.viewer.window._qt_viewer  # noqa: SLF001
+        self.widget = DeskWidget(desk, caution=False)
+        self.strip = StripView(desk)
+        self._caution = CautionLabel()
+        self._actions: list[QAction] = []
+        desk.views += [self, self.widget, self.strip]
+        self._clear()
+        self._dock()
+        self._menus()
+        self._events = WindowEvents(desk, self.closed)
+        self.main.setAcceptDrops(True)
+        for watched in (self.main, self._canvas_side, self._canvas_side.canvas.native):
+            watched.installEventFilter(self._events)
+        self.set_look(desk.look.name)
+        desk.refresh()
+
+    # -- building ---------------------------------------------------------------------------------------------------
+
+    def _clear(self) -> None:
+        """Put napari's own controls aside: one window, one way to do things."""
+        for dock in (self._canvas_side.dockLayerList, self._canvas_side.dockLayerControls):
+            dock.setVisible(False)
+        self._canvas_side.dims.setVisible(False)
+        self._canvas_side.dims.setMaximumHeight(0)
+        self._canvas_side.show_welcome_screen = False
+        self.viewer.mouse_double_click_callbacks.clear()  # two quick clicks are two points, not a zoom
+        self.viewer.mouse_drag_callbacks[:] = [self.desk.hands.pressed]
+        menus = self.main.menuBar()
+        menus.clear()
+        self.viewer.bind_key(..., ...)  # napari's own keys would change the view behind the desk's back
+        status = self.main.statusBar()
+        status.setVisible(False)
+        self.main.setContextMenuPolicy(Qt.ContextMenuPolicy.NoContextMenu)
+
+    def _dock(self) -> None:
+        window, main = self.viewer.window, self.main
+        main.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
+        right = window.add_dock_widget(self.widget, area="right", name="desk", allowed_areas=["right"])
+        below = window.add_dock_widget(self.strip.strip, area="bottom", name="run", allowed_areas=["bottom"])
+        for dock in (right, below):
+            dock.setFeatures(dock.DockWidgetFeature.NoDockWidgetFeatures)
+            dock.setTitleBarWidget(QWidget())
+        bar = QToolBar()
+        bar.setObjectName("caution bar")
+        bar.setMovable(False)
+        bar.setFloatable(False)
+        bar.addWidget(self._caution)
+        bar.toggleViewAction().setEnabled(False)
+        main.addToolBar(Qt.ToolBarArea.BottomToolBarArea, bar)
+        self._right = right
+
+    def show(self) -> None:
+        """Show the window, as large as a small laptop's screen, or as large as the screen is."""
+        self.viewer.window.show()
+        screen = self.main.screen().availableGeometry()
+        self.main.resize(min(WIDTH, screen.width()), min(HEIGHT, screen.height()))
+        self.main.resizeDocks([self._right], [672], Qt.Orientation.Horizontal)
+        self.main.activateWindow()
+
+    def _menus(self) -> None:
+        bar = self.main.menuBar()
+        menus: dict[str, Any] = {}
+        for key in key_table(self.desk):
+            menu = menus.get(key.menu)
+            if menu is None:
+                menu = menus[key.menu] = bar.addMenu(key.menu)
+            menu.addAction(self._action(key))
+        view = menus["View"]
+        view.addSeparator()
+        for name, text in (("dark", "Dark"), ("light", "Light")):
+            view.addAction(self._action(Key("View", text, (), partial(self.set_look, name))))
+        quit_ = Key("File", "Close the window", ("Ctrl+Q", "Ctrl+W"), self.main.close)
+        menus["File"].addSeparator()
+        menus["File"].addAction(self._action(quit_))
+        help_ = bar.addMenu("Help")
+        help_.addAction(self._action(Key("Help", "All keys", ("F1",), self.show_keys)))
+
+    def _action(self, key: Key) -> QAction:
+        action = QAction(key.text, self.main)
+        action.setShortcuts([QKeySequence(text) for text in key.keys])
+        action.setAutoRepeat(key.text in ("Next frame", "Previous frame", "Undo", "Redo"))
+        action.triggered.connect(lambda: self._do(key))
+        self._actions.append(action)
+        return action
+
+    def _do(self, key: Key) -> None:
+        """Do what a key says; Enter in a field for numbers takes the number first, and nothing else."""
+        editor = QApplication.focusWidget()
+        if "Return" in key.keys and isinstance(editor, QAbstractSpinBox):
+            editor.interpretText()
+            editor.clearFocus()
+            return
+        key.action()
+
+    # -- showing ----------------------------------------------------------------------------------------------------
+
+    def show_desk(self, desk: Desk) -> None:
+        """Show the desk as it is now."""
+        name = desk.file.name if desk.file is not None and desk.ready else ""
+        frame = f", frame {desk.shown}" if desk.frame_for_picks is not None else ""
+        saved = "" if desk.keeper.is_saved or not desk.history.work.touched else " *"
+        title = f"{name}{frame}{saved} - qca desk" if name else "qca desk"
+        if self.main.windowTitle() != title:
+            self.main.setWindowTitle(title)
+
+    def set_look(self, name: str) -> None:
+        """Change between dark and light."""
+        register_themes()
+        self.viewer.theme = THEMES[name]
+        self._caution.setStyleSheet(style_sheet(LOOKS[name]))
+        self.desk.set_look(LOOKS[name])
+
+    def show_keys(self) -> None:
+        """Show the list of all keys."""
+        dialog = QDialog(self.main)
+        dialog.setObjectName("desk")
+        dialog.setWindowTitle("Keys of the desk")
+        dialog.setStyleSheet(style_sheet(self.desk.look))
+        text = QTextBrowser()
+        rows = []
+        menu = ""
+        for key in key_table(self.desk):
+            if key.menu != menu:
+                menu = key.menu
+                rows.append(f"<tr><td colspan='2'><b>{menu}</b></td></tr>")
+            keys = "  or  ".join(QKeySequence(one).toString() for one in key.keys)
+            rows.append(f"<tr><td>{keys}</td><td>{key.text}</td></tr>")
+        text.setHtml(f"<table cellpadding='3'>{''.join(rows)}</table>")
+        layout = QVBoxLayout(dialog)
+        layout.addWidget(text)
+        dialog.resize(520, 620)
+        dialog.show()
+
+    def closed(self) -> None:
+        """End the desk with its window."""
+        self.desk.close()
+
+
+class WindowEvents(QObject):
+    """Takes drops and the closing of the window before napari does.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    closed : callable
+        Called when the window closes.
+    """
+
+    def __init__(self, desk: Desk, closed: Callable[[], None]) -> None:
+        super().__init__()
+        self._desk = desk
+        self._closed = closed
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802 - Qt's name
+        """Look at one event; True keeps it from going on."""
+        kind = event.type()
+        if kind in (QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop) and isinstance(event, QDropEvent):
+            return self._dragged(event)
+        if kind == QEvent.Type.Close and isinstance(watched, QMainWindow):
+            if not self._desk.may_close():
+                event.ignore()
+                return True
+            self._closed()
+        return False
+
+    def _dragged(self, event: QDropEvent) -> bool:
+        paths = [Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()]
+        if not paths:
+            return False
+        event.acceptProposedAction()
+        if event.type() == QEvent.Type.Drop:
+            self._desk.open(paths)
+        return True
