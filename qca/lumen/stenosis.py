@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +46,7 @@ def percent_area_stenosis(ds_percent: float) -> float:
 
 def measure_stenosis(
     position: Array, diameter: Array, covariance: Array, reference: Reference, usable: npt.NDArray[np.bool_],
-    edge_fraction: float, edge_distance: float,
+    edge_fraction: float, edge_distance: float, blur: float = 0.0,
 ) -> Stenosis:
     """Find the MLD and everything that hangs on it.
 
@@ -63,6 +64,8 @@ def measure_stenosis(
         A lesion ends where the diameter is back at this part of the reference.
     edge_distance : float
         A lesion that reaches within this distance of an end of the profile counts as cut there, px.
+    blur : float
+        SD of the blur, px: how well a place along the limb can be told at all.
 
     Returns
     -------
@@ -86,13 +89,13 @@ def measure_stenosis(
     if ratio[index] >= edge_fraction:
         here = float(position[index])
         start = end = here
-        length = length_sd = 0.0
+        length, length_sd = 0.0, math.nan
         at_mouth = at_end = False
     else:
         start, start_sd, at_mouth = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, -1)
         end, end_sd, at_end = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, 1)
         length = end - start
-        length_sd = float(np.hypot(start_sd, end_sd))
+        length_sd = float(np.sqrt(start_sd**2 + end_sd**2 + 2 * blur**2))
         at_mouth |= start - position[0] < edge_distance
         at_end |= position[-1] - end < edge_distance
     return Stenosis(

@@ -82,7 +82,7 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     fit = None
     sized = options
     for number, steps in enumerate(_ROUNDS):
-        core = float(np.median(limbs[0].radius(np.linspace(0, 12, 13)))) if tree else 0.0
+        core = _core(limbs) if tree else 0.0
         fit = fit_limbs(
             crop.image,
             limbs,
@@ -100,6 +100,14 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     return fit
 
 
+def _core(limbs: Sequence[Limb]) -> float:
+    """Radius of the disc around the branching point where it matters how the limbs' ends join: a limb's own radius there.
+
+    The narrowest counts, so that an ostial lesion is not cut away with the disc of its wide neighbours.
+    """
+    return min(float(np.median(limb.radius(np.linspace(0, min(12.0, limb.end), 13)))) for limb in limbs)
+
+
 def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     """Knots as far apart as the blur lets details be told: finer ones cost time and teach nothing.
 
@@ -111,7 +119,6 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
         radius_knot_px=options.radius_knot_px * stretch,
         offset_knot_px=options.offset_knot_px * stretch,
         gain_knot_px=options.gain_knot_px * stretch,
-        background_knot_px=options.background_knot_px * float(np.clip(sigma, 1.0, 1.5)),
     )
 
 

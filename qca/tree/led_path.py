@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -72,7 +73,7 @@ def lead(path: Array, cost: Array, through: Array, name: str) -> Array:
     order = np.argsort(np.hypot(*(through - path[0]).T))
     stops = np.vstack([path[:1], through[order], path[-1:]])
     pixels = np.clip(np.round(stops), 0, shape - 1).astype(np.int64)
-    pieces = [shortest_path(cost, a, b) for a, b in zip(pixels[:-1], pixels[1:], strict=True) if (a != b).any()]
+    pieces = [shortest_path(cost, a, b) for a, b in pairwise(pixels) if (a != b).any()]
     if not pieces:
         return path
     return np.vstack([pieces[0], *(piece[1:] for piece in pieces[1:])])

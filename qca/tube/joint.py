@@ -46,7 +46,7 @@ class FitOptions:
     radius_knot_px: float = 2.0
     offset_knot_px: float = 3.0
     gain_knot_px: float = 16.0
-    background_knot_px: float = 14.0
+    background_knot_px: float = 10.0
     huber: float = 3.0
     smallest_radius_px: float = 0.15
     priors: PriorNumbers = PriorNumbers()

@@ -53,7 +53,10 @@ _R_START = 0.003
 _E_START = 0.001
 """Power of the second derivative at the start, 1/px: a lesion's and a gently curved vessel's."""
 _G_START_SD = 0.02
-_KERNEL = np.array([0.25, 0.5, 1.0, 0.5, 0.25])
+_KERNEL = np.array([0.3, 0.5, 0.7, 0.9, 1.0, 0.9, 0.7, 0.5, 0.3])
+"""Weights of neighbouring knots in a local precision: about 8 knots, the length of a lesion's flank."""
+_LEAST_PART = 0.05
+"""No stretch of a limb is believed smoother than this part of its liveliest one: a second lesion may hide in noise."""
 _FLOOR, _CEIL = 2e-6, 0.05
 """Least and largest power of a second derivative that is believed, 1/px."""
 
@@ -180,4 +183,5 @@ def _local(values: Array, offset: Array | float, covariance: Array, precision: A
     typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))
     top = np.convolve(square, _KERNEL, "same") + 0.5 * typical
     bottom = np.convolve(known, _KERNEL, "same") + 0.5
-    return np.asarray(1 / np.clip(top / bottom, floor, ceil))
+    power = np.clip(top / bottom, floor, ceil)
+    return np.asarray(1 / np.maximum(power, _LEAST_PART * power.max()))
