@@ -4,8 +4,9 @@
 
     python tests/bench/bench_size.py [--rounds 5] [--seeds 3]
 
-The phantom is rendered once at 512 x 512 and set into a larger frame that continues it, with the picks moved along: the traced
-length stays the same. Exit code 1 when ``measure`` takes more than twice as long on the largest frame as on the smallest.
+The phantom is rendered once at 512 x 512 and set into a larger frame that continues it, with the picks moved along: the
+traced length stays the same. Exit code 1 when ``measure`` takes more than twice as long on the largest frame as on the
+smallest.
 """
 
 from __future__ import annotations
