@@ -5,7 +5,7 @@
     python tests/bench/bench_measure.py [--count 40] [--seed 1] [--rounds 1]
 
 The two are timed in turns, in this process, one thread, so that a busy machine slows both alike. Rendering, reading
-files and the interpreter's start are outside. Exit code 1 when ``measure`` takes more than half of the time, or when its
+files and the interpreter's start are outside. Exit code 1 when ``measure`` takes more than half of the time, or its
 error is more than a third of the other's.
 """
 
