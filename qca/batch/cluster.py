@@ -7,8 +7,11 @@ costs that process and not the Dask worker. If a whole Dask worker dies, the sch
 from __future__ import annotations
 
 import logging
+import math
 import queue
 import threading
+import time
+from concurrent.futures import CancelledError
 from typing import Any
 
 from qca import ALGORITHM_VERSION
@@ -18,6 +21,7 @@ from qca.batch.worker import message_outcome, outcome_message, task_message
 from qca.errors import InputError
 
 CONNECT_SECONDS = 15
+_COUNT_SECONDS = 5.0
 
 _MINE = threading.local()
 
@@ -57,7 +61,9 @@ class ClusterPool:
     def __init__(self, address: str, *, seconds: float, attempts: int = 2, measure: str = MEASURE) -> None:
         from distributed import Client
 
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)  # its reasons are told by us, in one sentence
+        for name in [*logging.root.manager.loggerDict, "distributed"]:
+            if name.split(".")[0] == "distributed":
+                logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # we say it in one sentence
         self._options = (seconds, attempts, measure)
         self._address = address
         try:
@@ -65,6 +71,7 @@ class ClusterPool:
         except (OSError, TimeoutError, ValueError, RuntimeError) as error:
             msg = f"No Dask scheduler answers at {address[:80]}: check the address (tcp://host:8786) and that it runs."
             raise InputError(msg) from error
+        self._counted = (-math.inf, 0)
         if not self._threads():
             self._client.close()
             msg = f"The Dask scheduler at {address[:80]} has no workers: start some (dask worker {address[:80]})."
@@ -73,7 +80,15 @@ class ClusterPool:
         self._futures: dict[str, Any] = {}
 
     def _threads(self) -> int:
-        return sum(int(n) for n in self._client.nthreads().values())
+        """Count the cluster's threads, not more often than every few seconds: each time is a question over the net."""
+        when, count = self._counted
+        if time.monotonic() - when > _COUNT_SECONDS:
+            try:
+                count = sum(int(n) for n in self._client.nthreads().values())
+            except (CancelledError, OSError, TimeoutError, RuntimeError) as error:
+                raise self._gone() from error
+            self._counted = (time.monotonic(), count)
+        return count
 
     @property
     def capacity(self) -> int:
@@ -107,11 +122,14 @@ class ClusterPool:
             return self.result(0.0)
         if future.status in ("cancelled", "lost"):
             raise self._gone()
-        if future.status == "error":
-            name = type(future.exception()).__name__
+        try:
+            value, block, tries = future.result()
+        except (CancelledError, OSError, TimeoutError) as error:
+            raise self._gone() from error
+        except Exception as error:  # noqa: BLE001 - whatever a worker or the scheduler raises concerns this frame
+            name = type(error).__name__
             message = f"The cluster gave it up ({name}): its workers ended while they were measuring it."
             return Outcome(key, "crash", message, {}, None, self._options[1])
-        value, block, tries = future.result()
         outcome = message_outcome(value, block, tries)
         there = outcome.facts.get("algorithm")
         if not outcome.kind and there != ALGORITHM_VERSION:

@@ -33,6 +33,9 @@ _CHUNK = 200
 _TOGETHER = 16
 """Outcomes entered in one transaction, when so many are waiting."""
 
+_GATHER_SECONDS = 0.02
+"""How long outcomes are gathered: others who read the ledger get their turn between two transactions."""
+
 _RENEW_SECONDS = claims.LEASE_SECONDS / 4
 
 
@@ -270,13 +273,17 @@ class _Run:
             pool.submit(Task(job.key, job.name.code, str(job.file.absolute()), picks_to_json(job.picks), self.settings))
 
     def _take_in(self, pool: Pool) -> None:
-        outcome = pool.result(1.0)
         outcomes: list[Outcome] = []
-        while outcome is not None:
-            outcomes.append(outcome)
-            outcome = pool.result(0.0) if len(outcomes) < _TOGETHER else None
-        if outcomes:
-            self._enter(outcomes, self.working)
+        try:
+            outcome = pool.result(1.0)
+            until = time.monotonic() + _GATHER_SECONDS
+            while outcome is not None:
+                outcomes.append(outcome)
+                outcome = pool.result(max(until - time.monotonic(), 0.0)) if len(outcomes) < _TOGETHER else None
+        finally:
+            # whatever becomes of the workers, what they have given us is entered
+            if outcomes:
+                self._enter(outcomes, self.working)
             for each in outcomes:
                 self.working.pop(each.key, None)
         if time.monotonic() - self.renewed > _RENEW_SECONDS:

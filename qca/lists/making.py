@@ -25,6 +25,9 @@ from qca.store.sqlite_file import give_name
 DEFAULT_LEDGER = "ledger.sqlite"
 SMALLEST_DEFAULT_GAP = 20
 
+_HARMLESS = frozenset({"options", "sslmode", "application_name", "connect_timeout"})
+"""Parts of a database URL's query that may be written down."""
+
 
 @dataclass(frozen=True, slots=True)
 class Choices:
@@ -176,7 +179,14 @@ def _kept_place(ledger: str | None) -> str:
     address = parse_address(ledger)
     if address.url is None:
         return str(Path(str(address.path)).resolve())
-    return address.url.set(password=None).difference_update_query(["password"]).render_as_string(hide_password=False)
+    from sqlalchemy.engine import URL
+
+    # made anew from its harmless parts: URL.set(password=None) leaves the password where it is
+    url = address.url
+    query = {name: value for name, value in url.query.items() if name in _HARMLESS}
+    return URL.create(
+        url.drivername, username=url.username, host=url.host, port=url.port, database=url.database, query=query
+    ).render_as_string(hide_password=False)
 
 
 def _write_copies(

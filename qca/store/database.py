@@ -6,6 +6,7 @@ import contextlib
 import os
 import secrets
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -34,6 +35,9 @@ ADVISORY_LOCK = 0x716361
 """Key of the PostgreSQL advisory lock that serialises appending ("qca")."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
+
+_MIGRATING = threading.Lock()
+"""Alembic keeps its context in the module: one thread at a time."""
 
 
 def connect(address: Address, *, create: bool, readonly: bool = False) -> Engine:
@@ -130,7 +134,8 @@ def migrate(connection: Connection, target: str = "head") -> None:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     config.attributes["connection"] = connection
-    command.upgrade(config, target)
+    with _MIGRATING:
+        command.upgrade(config, target)
 
 
 def _engine(address: Address, *, readonly: bool) -> Engine:

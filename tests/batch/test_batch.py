@@ -98,7 +98,7 @@ def test_whatever_a_frame_does_the_rest_go_on(study):
 
 def test_killed_with_kill_9_and_started_again(study):
     """Killed four times at different moments: nothing is lost, nothing measured twice but what was in work."""
-    study.frames(["sleep 0.04"] * 150)
+    study.frames(["sleep 0.1"] * 90)
     confirmed = set()
     for turn in range(4):
         process = study.start("--workers", 2)
@@ -111,14 +111,14 @@ def test_killed_with_kill_9_and_started_again(study):
         assert confirmed <= now  # nothing is lost
         confirmed = now
     wait_for(lambda: not workers())  # no process is left over
-    assert len(confirmed) < 150
+    assert len(confirmed) < 90
     code, out, _ = study.run("--workers", 2)
-    assert (code, out.split(",")[0]) == (0, "150 of 150 frames measured")
+    assert (code, out.split(",")[0]) == (0, "90 of 90 frames measured")
     codes = study.codes("measured")
     assert sorted(codes) == sorted(set(codes)) == sorted(study.files)
     again = sum(count - 1 for count in study.times().values())
     assert again <= 4 * 4  # at most what was handed out, two frames to each worker, in each of the four kills
-    assert len(rows(study.out / "readings_wide.csv")) == 150
+    assert len(rows(study.out / "readings_wide.csv")) == 90
     with study.ledger() as ledger:
         assert check(ledger).intact
 

@@ -55,6 +55,9 @@ def measured(number, *, reader="R1", passage=1, kind="measured", size=40, **more
 
 def fill(ledger, count=12, **more):
     """A record with every kind of entry about readings."""
+    if more.get("reader"):
+        ledger.append(*(measured(i, **more) for i in range(count)))
+        return
     ledger.append(*(measured(i, job=f"{i:064x}", **more) for i in range(count)))
     about = {"code": "K0003", "reader": "R1", "passage": 1}
     ledger.append(measured(3, kind="edited"), Draft("locked", "R1", **about))
