@@ -19,7 +19,8 @@ from qca.picks import Picks
 from qca.settings import Settings
 from qca.tree.trace import crop_around, first_radius, trace_tree
 from qca.tube.curve import curve_through
-from qca.tube.shaft import Shaft, ShaftOptions, fit_shaft
+from qca.tube.shaft import Shaft, fit_shaft
+from qca.tube.shaft_model import ShaftOptions
 
 Array = npt.NDArray[np.float64]
 
@@ -160,7 +161,11 @@ def _from_catheter(
     }
     if header is not None:
         difference, sd = disagreement(scale_from_catheter(Px(width, width_sd), true_mm, tolerance, {}), header)
-        detail |= {"header_mm_per_px": header.mm_per_px, "header_source": header.source, "header_difference": difference}
+        detail |= {
+            "header_mm_per_px": header.mm_per_px,
+            "header_source": header.source,
+            "header_difference": difference,
+        }
         if abs(difference) > 2 * sd:
             codes.append("scale_disagrees")
     scale = scale_from_catheter(Px(width, width_sd), true_mm, tolerance, detail)
@@ -171,9 +176,7 @@ def _or_zero(value: float) -> float:
     return value if math.isfinite(value) else 0.0
 
 
-def trace_shaft(
-    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel
-) -> tuple[Shaft, Array]:
+def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel) -> tuple[Shaft, Array]:
     """Trace and fit the catheter between its two picks; the shaft is in crop coordinates with the crop's origin.
 
     Raises

@@ -1,0 +1,242 @@
+"""The maximum-a-posteriori fit of a shaft to all its pixels: Gauss-Newton steps with damping and a Huber cost.
+
+Parameters: log outer radius, lumen ratio, wall over lumen, amplitude, log blur, taper; then the axis' offsets (A) and
+the background (B). P pixels, Q = 6 + A + B parameters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.chord import REACH, Opacity, blurred_opacity
+from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
+from qca.tube.shaft_pixels import ShaftPixels
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+_FIXED = 6
+_TAPER_SD = 0.1
+"""Relative change of the diameter over the stretch; own choice."""
+_SWERVE_SD_PX = 0.2
+"""SD of the second differences of the axis' offsets; own choice."""
+_SETTLED = 1e-2
+"""Gain in log likelihood under which the steps end."""
+_TRIALS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftState:
+    """Prediction at one parameter vector.
+
+    ``level`` (P,) grey levels; ``near`` (P,) the N pixels that the shaft reaches; ``outer`` and ``inner`` opacities
+    there; ``radius`` (P,), px; ``sigma_px`` the blur; ``parts`` the attenuation of wall and lumen.
+    """
+
+    level: Array
+    near: Mask
+    outer: Opacity
+    inner: Opacity
+    radius: Array
+    sigma_px: float
+    parts: Attenuation
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftSolution:
+    """A fitted shaft.
+
+    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, Q) its derivatives and
+    ``prior_precision`` (Q, Q) the Hessian of minus the log prior.
+    """
+
+    pixels: ShaftPixels
+    kind: Hypothesis
+    theta: Array
+    state: ShaftState
+    jacobian: Array
+    prior_precision: Array
+
+    @property
+    def axis_part(self) -> slice:
+        """Parameters of the axis."""
+        return _axis_part(self.pixels)
+
+    @property
+    def offsets(self) -> Array:
+        """Coefficients of the axis' offsets, shape (A,), px."""
+        return self.theta[self.axis_part]
+
+    @property
+    def ground(self) -> Array:
+        """Coefficients of the background, shape (B,), grey levels."""
+        return self.theta[self.axis_part.stop :]
+
+
+def solve_shaft(
+    pixels: ShaftPixels,
+    kind: Hypothesis,
+    radius_px: float,
+    grey: GreyPrior,
+    options: ShaftOptions,
+    *,
+    iterations: int,
+) -> ShaftSolution:
+    """Fit one hypothesis to all pixels.
+
+    Parameters
+    ----------
+    pixels : ShaftPixels
+        Pixels and bases.
+    kind : {"filled", "empty", "lumen"}
+        Hypothesis.
+    radius_px : float
+        First outer radius.
+    grey : GreyPrior
+        Blur and bending of the grey scale.
+    options : ShaftOptions
+        Priors.
+    iterations : int
+        At most this many steps.
+
+    Returns
+    -------
+    ShaftSolution
+        Parameters with what their covariance needs.
+    """
+    problem = _Problem(pixels, kind, grey, options)
+    theta = problem.start(radius_px)
+    damping = 1e-3
+    for _ in range(iterations):
+        theta, damping, gain = problem.step(theta, damping)
+        if gain < _SETTLED:
+            break
+    state = problem.predict(theta)
+    return ShaftSolution(pixels, kind, theta, state, problem.jacobian(theta, state), problem.precision)
+
+
+def _axis_part(pixels: ShaftPixels) -> slice:
+    return slice(_FIXED, _FIXED + pixels.axis_spline.count)
+
+
+class _Problem:
+    """Model, prior and cost of one hypothesis."""
+
+    def __init__(self, pixels: ShaftPixels, kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> None:
+        self.pixels = pixels
+        self.kind = kind
+        self.grey = grey
+        self.options = options
+        self.axis_part = _axis_part(pixels)
+        self.ground_part = slice(self.axis_part.stop, self.axis_part.stop + pixels.ground.shape[1])
+        self.size = self.ground_part.stop
+        self.variance = pixels.noise**2
+        self.mean, self.precision = self._prior()
+
+    def _prior(self) -> tuple[Array, Array]:
+        """Mean (Q,) and precision (Q, Q)."""
+        options, pixels = self.options, self.pixels
+        mean = np.zeros(self.size)
+        precision = np.zeros((self.size, self.size))
+        mean[1] = options.lumen_ratio
+        precision[1, 1] = 1 / options.lumen_ratio_sd**2
+        mean[2], wall_sd = options.wall_prior(self.kind)
+        precision[2, 2] = 1 / wall_sd**2
+        mean[4] = self.grey.log_sigma
+        precision[4, 4] = 1 / self.grey.log_sigma_sd**2
+        precision[5, 5] = 1 / _TAPER_SD**2
+        count = pixels.axis_spline.count
+        second = np.diff(np.eye(count), 2, axis=0)
+        precision[self.axis_part, self.axis_part] = second.T @ second / _SWERVE_SD_PX**2 + 1e-4 * np.eye(count)
+        precision[self.ground_part, self.ground_part] = pixels.roughness / (20 * pixels.noise) ** 2 + 1e-12 * np.eye(
+            pixels.ground.shape[1]
+        )
+        return mean, precision
+
+    def start(self, radius_px: float) -> Array:
+        """First parameters (Q,): the prior's mean, the radius, the background beside, the amplitude of the depth."""
+        pixels = self.pixels
+        theta = self.mean.copy()
+        theta[0] = np.log(radius_px)
+        theta[self.ground_part] = pixels.first_ground
+        core = np.abs(pixels.x) < 0.6 * radius_px
+        # the mean chord within the core is about 1.6 radii
+        depth = float(np.median(pixels.depth[core]) / (1.6 * radius_px))
+        amplitude = max(depth, 0.05 * pixels.noise / radius_px)
+        theta[3] = amplitude if self.kind != EMPTY else 4 * amplitude
+        return theta
+
+    def predict(self, theta: Array) -> ShaftState:
+        """Grey levels at ``theta`` (Q,)."""
+        pixels = self.pixels
+        radius = np.exp(theta[0]) * (1 + theta[5] * pixels.u)
+        sigma = float(np.exp(theta[4]))
+        x = pixels.x - pixels.axis_basis @ theta[self.axis_part]
+        near = np.abs(x) < radius + REACH * sigma
+        outer = blurred_opacity(x[near], radius[near], sigma, self.grey.bend)
+        inner = blurred_opacity(x[near], theta[1] * radius[near], sigma, self.grey.bend)
+        parts = attenuation(self.kind, theta[2])
+        level = pixels.ground @ theta[self.ground_part]
+        level[near] -= theta[3] * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)
+        return ShaftState(level, near, outer, inner, radius, sigma, parts)
+
+    def jacobian(self, theta: Array, state: ShaftState) -> Array:
+        """Return the derivatives of the grey levels by the parameters, shape (P, Q)."""
+        pixels, near, outer, inner = self.pixels, state.near, state.outer, state.inner
+        wall = state.parts.wall
+        hole = state.parts.lumen - wall
+        ratio, amplitude = theta[1], theta[3]
+        out = np.zeros((len(pixels.level), self.size))
+        by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
+        out[near, 0] = -by_radius * state.radius[near]
+        out[near, 1] = -amplitude * hole * inner.d_r * state.radius[near]
+        out[near, 2] = -amplitude * state.parts.slope * (outer.value - inner.value)
+        out[near, 3] = -(wall * outer.value + hole * inner.value)
+        out[near, 4] = -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px
+        out[near, 5] = -by_radius * np.exp(theta[0]) * pixels.u[near]
+        by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
+        out[near, self.axis_part] = by_offset[:, None] * pixels.axis_basis[near]
+        out[:, self.ground_part] = pixels.ground
+        return out
+
+    def cost(self, theta: Array, state: ShaftState) -> float:
+        """Minus the log posterior up to a constant, with Huber's cost of residuals."""
+        z = np.abs(self.pixels.level - state.level) / np.sqrt(self.variance)
+        huber = self.options.huber
+        misfit = np.where(z < huber, 0.5 * z * z, huber * (z - 0.5 * huber)).sum()
+        away = theta - self.mean
+        return float(misfit + 0.5 * away @ self.precision @ away)
+
+    def step(self, theta: Array, damping: float) -> tuple[Array, float, float]:
+        """One step downhill: new parameters, new damping, and the gain in log posterior, 0 where there was none."""
+        state = self.predict(theta)
+        residual = self.pixels.level - state.level
+        spread = self.options.huber * np.sqrt(self.variance)
+        weight = np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance
+        jacobian = self.jacobian(theta, state)
+        normal = (jacobian * weight[:, None]).T @ jacobian
+        pull = jacobian.T @ (weight * residual) - self.precision @ (theta - self.mean)
+        before = self.cost(theta, state)
+        for _ in range(_TRIALS):
+            damped = normal + self.precision + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(self.size)
+            move = np.linalg.solve(damped, pull)
+            new = theta + self._step_limit(move) * move
+            new[1] = np.clip(new[1], 0.5, 0.97)
+            after = self.cost(new, self.predict(new))
+            if after < before:
+                return new, max(damping * 0.1, 1e-7), before - after
+            damping = max(damping * 10, 1e-3)
+        return theta, damping, 0.0
+
+    def _step_limit(self, move: Array) -> float:
+        """Part of a step that a linearisation can bear."""
+        limits = (
+            (abs(move[0]), 0.25),
+            (np.abs(move[self.axis_part]).max(), 2.0),
+            (abs(move[4]), 0.3),
+            (abs(move[1]), 0.1),
+        )
+        return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))

@@ -1,0 +1,86 @@
+"""What a catheter shaft looks like: hypotheses about wall and lumen, and what is believed before looking.
+
+A catheter is a wall around a lumen that is empty or filled with contrast. Both are blurred cylinders
+(:mod:`qca.tube.chord`), so its depth below the background is, per unit amplitude::
+
+    wall E(r_outer) + (lumen - wall) E(r_inner)
+
+with the attenuations of wall and lumen given by the hypothesis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+Hypothesis = Literal["filled", "empty", "lumen"]
+"""Contrast in the lumen; no contrast in it; only the lumen shows and is the object of known size."""
+FILLED: Hypothesis = "filled"
+EMPTY: Hypothesis = "empty"
+LUMEN: Hypothesis = "lumen"
+
+_FAINT_WALL = 0.15
+"""Attenuation of the wall over that of the lumen where only the lumen shows; own choice."""
+_FIXED_SD = 1e-3
+"""SD of a number that is not to move."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftOptions:
+    """Priors and sizes of the shaft fit; lengths in px."""
+
+    margin_px: float = 12.0
+    axis_knot_px: float = 12.0
+    background_knot_px: float = 16.0
+    lumen_ratio: float = 0.86
+    """Inner over outer diameter of a diagnostic or guide catheter; common practice, no source."""
+    lumen_ratio_sd: float = 0.04
+    wall_over_lumen: float = 1.0
+    """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
+    wall_over_lumen_sd: float = 0.1
+    empty_penalty: float = 2.0
+    """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
+    window_px: float = 20.0
+    huber: float = 3.0
+
+    def wall_prior(self, kind: Hypothesis) -> tuple[float, float]:
+        """Mean and SD of the wall's attenuation over the lumen's under a hypothesis; without unit."""
+        mean = self.wall_over_lumen if kind == FILLED else _FAINT_WALL
+        return mean, self.wall_over_lumen_sd if kind != EMPTY else _FIXED_SD
+
+
+@dataclass(frozen=True, slots=True)
+class GreyPrior:
+    """What the vessels of the frame taught: blur, log px, with SD, and bending of the grey scale, 1/px."""
+
+    log_sigma: float
+    log_sigma_sd: float
+    bend: float
+
+
+class Attenuation(NamedTuple):
+    """Attenuation of wall and lumen per unit amplitude, and the derivative of the wall's by its parameter."""
+
+    wall: float
+    lumen: float
+    slope: float
+
+
+def attenuation(kind: Hypothesis, wall_over_lumen: float) -> Attenuation:
+    """Attenuation of wall and lumen per unit amplitude.
+
+    Parameters
+    ----------
+    kind : {"filled", "empty", "lumen"}
+        Hypothesis.
+    wall_over_lumen : float
+        Wall over lumen where the lumen attenuates; unused for an empty catheter, whose amplitude is the wall's.
+
+    Returns
+    -------
+    Attenuation
+        Without unit.
+    """
+    if kind == EMPTY:
+        return Attenuation(1.0, 0.0, 0.0)
+    return Attenuation(wall_over_lumen, 1.0, 1.0)

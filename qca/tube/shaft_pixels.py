@@ -1,0 +1,130 @@
+"""Pixels around a catheter shaft: where they lie along and across it, and the bases of axis and background."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.curve import Curve
+from qca.tube.shaft_model import ShaftOptions
+from qca.tube.spline import Spline
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+_BESIDE_PX = 2.5
+"""Pixels this far outside the first wall count as background."""
+_MAD_TO_SD = 1.4826
+"""SD of a normal variable over its median absolute deviation."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShaftPixels:
+    """P pixels around a shaft, A axis and B background coefficients.
+
+    Parameters
+    ----------
+    curve : Curve
+        Rough axis.
+    reach : float
+        Largest distance from it, px.
+    s, x : ndarray, shape (P,)
+        Arc length and lateral distance, px.
+    u : ndarray, shape (P,)
+        Arc length from -0.5 to 0.5.
+    level : ndarray, shape (P,)
+        Grey levels, catheter dark.
+    axis_spline : Spline
+        Lateral offsets of the axis from the curve.
+    axis_basis : ndarray, shape (P, A)
+        Its basis at the pixels.
+    ground : ndarray, shape (P, B)
+        Basis of the background: three splines along the shaft, times 1, x and x^2.
+    roughness : ndarray, shape (B, B)
+        Quadratic form of the background's second differences.
+    first_ground : ndarray, shape (B,)
+        Background from the pixels beside the shaft.
+    depth : ndarray, shape (P,)
+        Grey levels below that background.
+    noise : float
+        SD of the noise beside the shaft, grey levels.
+    """
+
+    curve: Curve
+    reach: float
+    s: Array
+    x: Array
+    u: Array
+    level: Array
+    axis_spline: Spline
+    axis_basis: Array
+    ground: Array
+    roughness: Array
+    first_ground: Array
+    depth: Array
+    noise: float
+
+    @classmethod
+    def around(
+        cls, image: Array, curve: Curve, radius_px: float, options: ShaftOptions, valid: Mask | None
+    ) -> ShaftPixels:
+        """Pixels within ``options.margin_px`` of the walls.
+
+        Parameters
+        ----------
+        image : ndarray, shape (rows, columns)
+            Grey levels, catheter dark.
+        curve : Curve
+            Rough axis.
+        radius_px : float
+            Rough outer radius.
+        options : ShaftOptions
+            Margin and knots.
+        valid : ndarray of bool, shape (rows, columns), or None
+            Usable pixels; None: all.
+        """
+        reach = radius_px + options.margin_px
+        lo = np.maximum(np.floor(curve.points.min(0) - reach - 1), 0).astype(int)
+        hi = np.minimum(np.ceil(curve.points.max(0) + reach + 2), image.shape).astype(int)
+        rows, columns = (grid.ravel() for grid in np.mgrid[lo[0] : hi[0], lo[1] : hi[1]])
+        s, x = curve.locate(np.column_stack([rows, columns]).astype(float))
+        keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
+        if valid is not None:
+            keep &= valid[rows, columns]
+        s, x, level = s[keep], x[keep], image[rows[keep], columns[keep]]
+        axis_spline = Spline.over(curve.length, options.axis_knot_px)
+        ground, roughness = _ground(s, x / reach, Spline.over(curve.length, options.background_knot_px))
+        beside = np.abs(x) > radius_px + _BESIDE_PX
+        normal = ground[beside].T @ ground[beside] + 1e-3 * roughness + 1e-6 * np.eye(ground.shape[1])
+        first_ground = np.linalg.solve(normal, ground[beside].T @ level[beside])
+        depth = ground @ first_ground - level
+        return cls(
+            curve=curve,
+            reach=reach,
+            s=s,
+            x=x,
+            u=s / curve.length - 0.5,
+            level=level,
+            axis_spline=axis_spline,
+            axis_basis=axis_spline.matrix(s),
+            ground=ground,
+            roughness=roughness,
+            first_ground=first_ground,
+            depth=depth,
+            noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
+        )
+
+    def axis(self, offsets: Array) -> Array:
+        """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""
+        across = self.axis_spline.matrix(self.curve.position) @ offsets
+        return np.asarray(self.curve.points + across[:, None] * self.curve.normal)
+
+
+def _ground(s: Array, across: Array, spline: Spline) -> tuple[Array, Array]:
+    """Background basis (P, B) at arc lengths ``s`` and lateral distances over the reach, and its roughness (B, B)."""
+    along = spline.matrix(s)
+    basis = np.hstack([along, along * across[:, None], along * (across**2)[:, None]])
+    second = np.diff(np.eye(spline.count), 2, axis=0)
+    return basis, np.asarray(np.kron(np.eye(3), second.T @ second), dtype=np.float64)

@@ -1,0 +1,179 @@
+"""The mean cross profile of a shaft, on which hypotheses about it are compared cheaply."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.chord import blurred_opacity
+from qca.tube.shaft_model import GreyPrior, Hypothesis, ShaftOptions, attenuation
+from qca.tube.shaft_pixels import ShaftPixels
+
+Array = npt.NDArray[np.float64]
+
+_BIN_PX = 0.4
+_SHIFT_SD_PX = 1.5
+"""How far the axis of the first fit may be off."""
+_STEPS = 14
+_SETTLED = 1e-3
+"""Gain in log likelihood under which the steps end."""
+_SIZE = 9
+"""Parameters: log radius, lumen ratio, wall over lumen, log blur, shift, amplitude, and three of the background."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A hypothesis fitted to the mean profile.
+
+    ``cost`` is minus the log posterior up to a constant, ``radius_px`` the outer radius, ``shift_px`` the shift of the
+    axis, ``log_sigma`` the blur, log px.
+    """
+
+    cost: float
+    kind: Hypothesis
+    radius_px: float
+    shift_px: float
+    log_sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Prior:
+    """Independent normal priors of the parameters, each (9,); precision 0 where nothing is believed."""
+
+    mean: Array
+    precision: Array
+
+
+@dataclass(frozen=True, slots=True)
+class MeanProfile:
+    """Depth below the background over the lateral distance, N bins.
+
+    ``x`` (N,), px; ``depth`` and its SD ``sd`` (N,), grey levels; ``base`` (N, 3) what is left of the background.
+    """
+
+    x: Array
+    depth: Array
+    sd: Array
+    base: Array
+
+    @classmethod
+    def of(cls, pixels: ShaftPixels, offsets: Array, ground: Array) -> MeanProfile:
+        """Average the pixels along the shaft.
+
+        Parameters
+        ----------
+        pixels : ShaftPixels
+            Pixels around the shaft.
+        offsets : ndarray, shape (A,)
+            Coefficients of the axis.
+        ground : ndarray, shape (B,)
+            Coefficients of the background.
+        """
+        x = pixels.x - pixels.axis_basis @ offsets
+        bins = np.round(x / _BIN_PX).astype(np.int64)
+        low = int(bins.min())
+        count = np.bincount(bins - low)
+        depth = np.bincount(bins - low, weights=pixels.ground @ ground - pixels.level)
+        used = count > 2
+        at: Array = np.asarray((np.flatnonzero(used) + low) * _BIN_PX, dtype=np.float64)
+        part = at / pixels.reach
+        base = np.column_stack([np.ones_like(part), part, part**2])
+        return cls(at, depth[used] / count[used], pixels.noise / np.sqrt(count[used]), base)
+
+    def fit(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, options: ShaftOptions) -> Candidate:
+        """Fit a hypothesis from one starting radius, by damped Gauss-Newton steps.
+
+        Parameters
+        ----------
+        kind : {"filled", "empty", "lumen"}
+            Hypothesis.
+        radius_px : float
+            First outer radius.
+        grey : GreyPrior
+            Blur and bending of the grey scale.
+        options : ShaftOptions
+            Priors.
+
+        Returns
+        -------
+        Candidate
+            The hypothesis at its best.
+        """
+        prior = _prior(kind, grey, options)
+        p = self._start(kind, radius_px, grey, prior)
+        value, jacobian = self._model(p, kind, grey.bend)
+        now, damping = self._cost(p, value, prior), 1e-2
+        for _ in range(_STEPS):
+            scaled = jacobian / self.sd[:, None]
+            hessian = scaled.T @ scaled + np.diag(prior.precision)
+            pull = scaled.T @ ((self.depth - value) / self.sd) - prior.precision * (p - prior.mean)
+            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), pull)
+            step *= min(1.0, 0.25 / max(abs(step[0]), 1e-12), 1.0 / max(abs(step[4]), 1e-12))
+            new = _bounded(p + step)
+            new_value, new_jacobian = self._model(new, kind, grey.bend)
+            then = self._cost(new, new_value, prior)
+            if then >= now:
+                damping *= 8
+                continue
+            gain = now - then
+            p, value, jacobian, now, damping = new, new_value, new_jacobian, then, damping * 0.2
+            if gain < _SETTLED:
+                break
+        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]))
+
+    def _start(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior) -> Array:
+        """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares."""
+        p = prior.mean.copy()
+        p[0] = np.log(max(radius_px, 0.8))
+        _, jacobian = self._model(np.concatenate([p[:5], [1.0], np.zeros(3)]), kind, grey.bend)
+        p[5:] = np.linalg.lstsq(jacobian[:, 5:] / self.sd[:, None], self.depth / self.sd, rcond=None)[0]
+        p[5] = max(p[5], 1e-6)
+        return p
+
+    def _model(self, p: Array, kind: Hypothesis, bend: float) -> tuple[Array, Array]:
+        """Depth (N,) at parameters ``p`` (9,), and its Jacobian (N, 9)."""
+        r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
+        x = self.x - p[4]
+        wall, lumen, slope = attenuation(kind, p[2])
+        outer = blurred_opacity(x, np.full_like(x, r), sigma, bend)
+        inner = blurred_opacity(x, np.full_like(x, p[1] * r), sigma, bend)
+        hole = lumen - wall
+        shape = wall * outer.value + hole * inner.value
+        jacobian = np.column_stack(
+            [
+                p[5] * r * (wall * outer.d_r + hole * p[1] * inner.d_r),
+                p[5] * hole * r * inner.d_r,
+                p[5] * slope * (outer.value - inner.value),
+                p[5] * sigma * (wall * outer.d_sigma + hole * inner.d_sigma),
+                -p[5] * (wall * outer.d_x + hole * inner.d_x),
+                shape,
+                self.base,
+            ]
+        )
+        return p[5] * shape + self.base @ p[6:], jacobian
+
+    def _cost(self, p: Array, value: Array, prior: _Prior) -> float:
+        """Minus the log posterior up to a constant."""
+        z = (value - self.depth) / self.sd
+        return 0.5 * float(z @ z) + 0.5 * float(((p - prior.mean) ** 2 * prior.precision).sum())
+
+
+def _prior(kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> _Prior:
+    mean = np.zeros(_SIZE)
+    sd = np.full(_SIZE, np.inf)
+    mean[1], sd[1] = options.lumen_ratio, options.lumen_ratio_sd
+    mean[2], sd[2] = options.wall_prior(kind)
+    mean[3], sd[3] = grey.log_sigma, grey.log_sigma_sd
+    sd[4] = _SHIFT_SD_PX
+    return _Prior(mean, 1 / sd**2)
+
+
+def _bounded(p: Array) -> Array:
+    """Keep radius, lumen ratio, blur and amplitude within physics."""
+    p[0] = np.clip(p[0], np.log(0.5), np.log(40.0))
+    p[1] = np.clip(p[1], 0.5, 0.97)
+    p[3] = np.clip(p[3], np.log(0.3), np.log(6.0))
+    p[5] = max(p[5], 0.0)
+    return p
