@@ -22,6 +22,8 @@ _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 """A smooth residual inside the lumen: this many SDs and this part of the depth together."""
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
 """The same beside the lumen: squared residuals and mean residual of one side."""
+_GROUND_STEP, _GROUND_TILT = 0.15, 0.18
+"""The background leaving its course by this part of the lumen's depth within some mm; ribs and spine stay under 0.13."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 2.0
@@ -85,6 +87,7 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     # smooth residuals matter by their size, too
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
+    overlap |= (np.abs(q.ground_step) > _GROUND_STEP) | (np.abs(q.ground_tilt) > _GROUND_TILT)
     return (("overlap", overlap), ("misfit", misfit & ~overlap))
 
 

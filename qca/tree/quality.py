@@ -24,7 +24,9 @@ class LimbQuality:
 
     ``position`` (W,) is the arc length of a window's middle, px. ``inside`` (W,) is the mean squared residual over the noise
     inside the lumen and at its walls, 1 for a perfect fit, and ``inside_shift`` the largest smooth residual there as a part of
-    the lumen's depth. ``beside`` (W,) is the mean squared residual within the band next to the walls. ``strength`` (W,) is
+    the lumen's depth. ``beside`` (W,) is the mean squared residual within the band next to the walls. ``ground_step`` and ``ground_tilt`` (W,) are how far the background's level, and its difference from
+    one side to the other, leave their course along the limb, as parts of the lumen's depth: a crossing vessel that the
+    background has swallowed. ``strength`` (W,) is
     the signal to noise ratio of the lumen per px of length. ``gain`` is the limb's contrast relative to the tree's.
     """
 
@@ -36,6 +38,8 @@ class LimbQuality:
     beside: Array
     beside_count: Array
     beside_shift: Array
+    ground_step: Array
+    ground_tilt: Array
     strength: Array
     gain: float
     gain_sd: float
@@ -81,6 +85,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     t2 = np.bincount(cell2[band], weights=z[band], minlength=2 * count) / np.sqrt(np.maximum(n2, 1))
     signal = np.bincount(window[lumen], weights=(depth**2 / variance)[lumen], minlength=count)
     strength = np.sqrt(signal / (edges[1] - edges[0]))
+    step, tilt = _ground_course(fit.background[near.pixel], x, window, count, float(np.median(peak)))
     part = fit.layout.g[i]
     weights = limb.g_spline.matrix(np.linspace(0, limb.curve.length, 30)).mean(0)
     return LimbQuality(
@@ -92,7 +97,30 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
         beside=beside,
         beside_count=beside_n,
         beside_shift=np.abs(t2.reshape(count, 2)).max(1),
+        ground_step=step,
+        ground_tilt=tilt,
         strength=strength,
         gain=float(weights @ limb.g),
         gain_sd=float(np.sqrt(max(weights @ fit.covariance[part, part] @ weights, 0.0))),
     )
+
+
+def _ground_course(
+    background: Array, x: Array, window: npt.NDArray[np.int64], count: int, depth: float
+) -> tuple[Array, Array]:
+    """Level and side difference of the background per window, less their running medians over 7 windows, over ``depth``."""
+    from scipy.ndimage import median_filter
+
+    sums = []
+    for mask in (x >= 0, x < 0):
+        n = np.bincount(window[mask], minlength=count)
+        sums.append(np.bincount(window[mask], weights=background[mask], minlength=count) / np.maximum(n, 1))
+        sums[-1][n == 0] = np.nan
+    right, left = sums
+    level, tilt = (right + left) / 2, right - left
+    out = []
+    for course in (level, tilt):
+        known = np.isfinite(course)
+        filled = np.where(known, course, float(np.median(course[known])) if known.any() else 0.0)
+        out.append((filled - median_filter(filled, size=7, mode="nearest")) / max(depth, 1e-9))
+    return out[0], out[1]
