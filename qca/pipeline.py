@@ -7,21 +7,22 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from qca.errors import NoVessel, PicksError
+from qca.errors import PicksError
+from qca.flags import FLAGS
 from qca.frames.frame import Frame
-from qca.limb_reading import LimbNumbers, limb_numbers, limb_reading
+from qca.limb_reading import limb_numbers, limb_reading
 from qca.lumen.medina import medina_code
 from qca.picks import LIMBS, LimbName, Picks, Point
 from qca.reading import Angles, Flag, FrameRecord, Reading
 from qca.scaling import GreyModel, find_scale, square_valid, true_catheter_mm
 from qca.settings import DEFAULT_SETTINGS, Settings
-from qca.flags import FLAGS
 from qca.tree.angles import angle_between, point_at_distance
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
 from qca.tree.ridge import ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
-from qca.tube.joint import FitOptions, JointFit
+from qca.tube.joint import JointFit
+from qca.tube.options import FitOptions
 
 Array = npt.NDArray[np.float64]
 

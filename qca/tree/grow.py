@@ -10,8 +10,10 @@ import numpy.typing as npt
 
 from qca.tree.trace import Crop, first_radius
 from qca.tube.curve import Curve, curve_through
-from qca.tube.joint import FitOptions, JointFit, Shared, fit_limbs
+from qca.tube.joint import JointFit, fit_limbs
 from qca.tube.limb import Limb, lay_limb
+from qca.tube.options import FitOptions
+from qca.tube.shared import Shared
 from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]

@@ -1,0 +1,170 @@
+"""The pixels that take part in a joint fit, and how each lies to each limb."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.limb import Limb
+
+Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+_BEYOND_PX = 25.0
+"""How far beyond an end of a limb its vessel goes on and must be left out."""
+_END_PX = 3.0
+_BESIDE_PX = 2.5
+"""Pixels this far outside every wall are background."""
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """N pixels that one limb's lumen can touch.
+
+    Parameters
+    ----------
+    pixel : ndarray of int, shape (N,)
+        Index into the band's pixels.
+    s, x : ndarray, shape (N,)
+        Arc length and lateral distance from the base curve, px.
+    r_cell, e_cell, g_cell : ndarray of int, shape (N,)
+        First of four coefficients of radius, offset and contrast.
+    r_basis, e_basis, g_basis : ndarray, shape (N, 4)
+        Their weights.
+    r_second : ndarray, shape (N, 4)
+        Weights of the radius' second derivative, 1/px^2.
+    normal : ndarray, shape (N, 2)
+        Normal of the base curve, (row, column).
+    """
+
+    pixel: Index
+    s: Array
+    x: Array
+    r_cell: Index
+    r_basis: Array
+    r_second: Array
+    e_cell: Index
+    e_basis: Array
+    g_cell: Index
+    g_basis: Array
+    normal: Array
+
+    @classmethod
+    def of(cls, limb: Limb, pixel: Index, s: Array, x: Array) -> Near:
+        """Pixels with these indices, arc lengths and lateral distances, each (N,), under the bases of ``limb``."""
+        r_cell, r_basis = limb.r_spline.basis(s)
+        e_cell, e_basis = limb.e_spline.basis(s)
+        g_cell, g_basis = limb.g_spline.basis(s)
+        return cls(
+            pixel=pixel,
+            s=s,
+            x=x,
+            r_cell=r_cell,
+            r_basis=r_basis,
+            r_second=limb.r_spline.second(s)[1],
+            e_cell=e_cell,
+            e_basis=e_basis,
+            g_cell=g_cell,
+            g_basis=g_basis,
+            normal=limb.curve.normal[_sample(limb, s)],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """P pixels along all limbs, ordered so that neighbours are near.
+
+    ``pixels`` (P, 2), (row, column); ``near`` one per limb; ``clear`` (P,) is True beside all lumens.
+    """
+
+    pixels: Array
+    near: tuple[Near, ...]
+    clear: Mask
+
+
+def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_px: float, thin: bool) -> Band:
+    """Choose the pixels that take part.
+
+    Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), and
+    the core of the confluence where the way the limbs join matters.
+
+    Parameters
+    ----------
+    limbs : sequence of Limb
+        Limbs; the first sample of the first one is the branching point.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that may be used.
+    margin_px : float
+        Background beside the walls.
+    core_px : float
+        Radius around the branching point that is left out.
+    thin : bool
+        Take every other pixel, like a chessboard's whites.
+
+    Returns
+    -------
+    Band
+        Pixels ordered along the limbs.
+    """
+    radii = [np.maximum(limb.radius(limb.curve.position), 0.5) for limb in limbs]
+    pixels = _painted(limbs, [radius + margin_px for radius in radii], usable, thin=thin)
+    count = len(pixels)
+    keep = np.zeros(count, dtype=bool)
+    drop = np.zeros(count, dtype=bool)
+    clear = np.ones(count, dtype=bool)
+    owner = np.zeros(count, dtype=np.int64)
+    best = np.full(count, np.inf)
+    along = np.zeros(count)
+    located = []
+    for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
+        s, x = limb.curve.locate(pixels)
+        here = radius[_sample(limb, s)]
+        on = (s >= 0) & (s <= limb.curve.length)
+        away = np.abs(x)
+        part = away / (here + margin_px)
+        inside = on & (away <= here + margin_px)
+        keep |= inside
+        drop |= (s > limb.curve.length) & (s < limb.curve.length + _BEYOND_PX) & (away < radius[-1] + _END_PX)
+        if len(limbs) == 1:
+            drop |= (s < 0) & (s > -_BEYOND_PX) & (away < radius[0] + _END_PX)
+        clear &= ~(on & (away < here + _BESIDE_PX))
+        closer = inside & (part < best)
+        best[closer] = part[closer]
+        owner[closer] = i
+        along[closer] = s[closer]
+        # the lumen may widen or shift while fitting, but not beyond this
+        touch = on & (away <= here + np.minimum(0.5 * here + 6.0, margin_px))
+        located.append((s, x, touch))
+    if core_px > 0:
+        drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
+    order = np.flatnonzero(keep & ~drop)
+    order = order[np.lexsort((along[order], owner[order]))]
+    near = []
+    for limb, (s, x, touch) in zip(limbs, located, strict=True):
+        mine = np.flatnonzero(touch[order]).astype(np.int64)
+        near.append(Near.of(limb, mine, s[order][mine], x[order][mine]))
+    return Band(pixels[order], tuple(near), clear[order])
+
+
+def _sample(limb: Limb, s: Array) -> Index:
+    """Sample of the base curve nearest to arc lengths ``s``."""
+    return np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
+
+
+def _painted(limbs: Sequence[Limb], reaches: Sequence[Array], usable: Mask, *, thin: bool) -> Array:
+    """Usable pixels in squares around the limbs, shape (P, 2), (row, column)."""
+    paint = np.zeros(usable.shape, dtype=bool)
+    rows, columns = usable.shape
+    for limb, reach in zip(limbs, reaches, strict=True):
+        for (r, c), d in zip(np.round(limb.curve.points[::2]).astype(int), reach[::2], strict=True):
+            n = int(np.ceil(d)) + 2
+            paint[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, columns)] = True
+    paint &= usable
+    if thin:
+        paint[::2, ::2] = False
+        paint[1::2, 1::2] = False
+    return np.argwhere(paint).astype(np.float64)

@@ -1,0 +1,237 @@
+"""The grey levels that limbs predict, and their derivatives by all parameters.
+
+Every pixel near a limb is predicted as::
+
+    v = B - (k exp(g) + m (B - B0)) * E
+
+``B`` is a smooth background (:mod:`qca.tube.plane`), ``E`` the blurred opacity (:mod:`qca.tube.chord`) of the union
+of the limbs (:mod:`qca.tube.union`), ``k`` the contrast in grey levels per px of chord, ``g`` a slow variation of it
+along a limb, and ``m`` the bending that stands for attenuation, scatter pedestal and grey mapping together; ``B0`` is
+the median background. Limbs are curves with lateral offsets ``e(s)`` and radii ``r(s)``, both cubic splines; the blur
+along the vessel widens a narrowing by ``sigma^2 r'' / 2``, which is part of the model.
+
+Axes: P pixels, Q parameters, L limbs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.band import Array, Index, Mask, select_band
+from qca.tube.chord import Opacity, blurred_opacity
+from qca.tube.layout import Layout
+from qca.tube.limb import Limb
+from qca.tube.normal import Pattern
+from qca.tube.options import FitOptions
+from qca.tube.plane import Plane
+from qca.tube.shared import Shared
+from qca.tube.union import blurred_union
+
+_FOUR: npt.NDArray[np.int64] = np.arange(4)
+_MAD_TO_SD = 1.4826
+"""SD of a normal variable over its median absolute deviation."""
+
+
+def _spline(cell: Index, basis: Array, coefficients: Array) -> Array:
+    return np.asarray(np.einsum("nk,nk->n", coefficients[cell[:, None] + _FOUR], basis))
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Prediction at one parameter vector, with what its Jacobian needs.
+
+    Parameters
+    ----------
+    model : ndarray, shape (P,)
+        Grey levels.
+    opacity : ndarray, shape (P,)
+        Blurred opacity of the union of the limbs, px.
+    share : ndarray, shape (L, P)
+        Derivative of it by each limb's opacity.
+    parts : list of Opacity
+        Each limb's own, at its near pixels.
+    sigma, bend : float
+        Blur, px; bending, 1/px.
+    ground : ndarray, shape (P,)
+        Background, grey levels.
+    gain : ndarray, shape (P,)
+        Contrast ``k exp(g)``, grey levels per px.
+    contrast : ndarray, shape (P,)
+        The same with the bending by the background.
+    """
+
+    model: Array
+    opacity: Array
+    share: Array
+    parts: list[Opacity]
+    sigma: float
+    bend: float
+    ground: Array
+    gain: Array
+    contrast: Array
+
+
+class Problem:
+    """Pixels, bases and noise of one fit around given limbs; the limbs' coefficients are only the starting point.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Grey levels, vessels dark.
+    limbs : sequence of Limb
+        Starting limbs.
+    options : FitOptions
+        Sizes and priors.
+    shared : Shared
+        Shared parameters to start from.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that may be used.
+    core_px : float
+        Radius around the branching point that is left out.
+    thin : bool
+        Take every other pixel.
+    """
+
+    def __init__(
+        self,
+        image: Array,
+        limbs: Sequence[Limb],
+        options: FitOptions,
+        shared: Shared,
+        usable: Mask,
+        core_px: float,
+        *,
+        thin: bool = False,
+    ) -> None:
+        self.image = image
+        self.limbs = tuple(limbs)
+        self.options = options
+        band = select_band(self.limbs, usable, margin_px=options.margin_px, core_px=core_px, thin=thin)
+        self.pixels, self.near, self.clear = band.pixels, band.near, band.clear
+        rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
+        self.level: Array = image[rows, cols]
+        self.plane = Plane(self.pixels, options.background_knot_px)
+        self.layout = Layout.of(self.limbs, self.plane.count)
+        self.pattern = self._pattern()
+        seen = self.level[self.clear] if self.clear.any() else self.level
+        self.base = float(np.median(seen))
+        ground, self.noise = self._first_ground(rounds=3 if shared.log_k is None else 1)
+        self.theta = self._start(shared, ground)
+        self.correlation = shared.correlation
+        # a wall may not run away to an edge in the background within one round
+        self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
+
+    def _first_ground(self, *, rounds: int) -> tuple[Array, float]:
+        """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
+        plane, clear, count = self.plane, self.clear, self.plane.count
+        weight = clear.astype(float)
+        noise = 1.0
+        coef: Array = np.full(count, self.base)
+        pattern = Pattern.of(np.repeat(np.arange(len(self.level)), 16), plane.column.ravel(), len(self.level), count)
+        for _ in range(rounds):
+            normal, vector = pattern.normal(plane.value.ravel(), weight, self.level - self.base)
+            shift = np.linalg.solve(normal + plane.penalty + 1e-6 * np.eye(count), vector)
+            coef = np.asarray(self.base + shift, dtype=np.float64)
+            residual = self.level - plane.evaluate(coef)
+            noise = _MAD_TO_SD * float(np.median(np.abs(residual[clear]))) + 1e-9 if clear.any() else 1.0
+            weight = clear / np.maximum(1, np.abs(residual) / (2 * noise))
+        return coef, noise
+
+    def _start(self, shared: Shared, ground: Array) -> Array:
+        """First parameters (Q,): limbs as given, the background, contrast from the depth where it is not known."""
+        layout, numbers = self.layout, self.options.priors
+        theta = np.zeros(layout.size)
+        for i, limb in enumerate(self.limbs):
+            theta[layout.r[i]] = limb.r
+            theta[layout.e[i]] = limb.e
+            theta[layout.g[i]] = limb.g
+        theta[layout.ground] = ground
+        theta[layout.bend] = numbers.bend if shared.bend is None else shared.bend
+        theta[layout.log_sigma] = numbers.log_sigma if shared.log_sigma is None else shared.log_sigma
+        if shared.log_k is not None:
+            theta[layout.log_k] = shared.log_k
+            return theta
+        state = self.predict(theta)
+        on = state.opacity > 0.3 * float(state.opacity.max(initial=0.0))
+        depth = float(np.median((state.ground - self.level)[on] / state.opacity[on])) if on.any() else 0.0
+        theta[layout.log_k] = np.log(max(depth, 1e-2 * self.noise))
+        return theta
+
+    def _pattern(self) -> Pattern:
+        """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
+        rows, columns = [], []
+
+        def put(r: Index, c: Index) -> None:
+            rows.append(np.broadcast_to(r[:, None], c.shape).ravel())
+            columns.append(c.ravel())
+
+        layout = self.layout
+        for i, near in enumerate(self.near):
+            put(near.pixel, layout.r[i].start + near.r_cell[:, None] + _FOUR)
+            put(near.pixel, layout.e[i].start + near.e_cell[:, None] + _FOUR)
+            put(near.pixel, layout.g[i].start + near.g_cell[:, None] + _FOUR)
+        every = np.arange(len(self.level))
+        shared = np.array([layout.log_k, layout.bend, layout.log_sigma])
+        put(every, np.broadcast_to(shared, (len(every), 3)))
+        put(every, layout.ground.start + self.plane.column)
+        return Pattern.of(np.concatenate(rows), np.concatenate(columns), len(every), layout.size)
+
+    def predict(self, theta: Array) -> State:
+        """Predict the grey levels at ``theta`` (Q,)."""
+        layout = self.layout
+        sigma = float(np.exp(theta[layout.log_sigma]))
+        bend = float(theta[layout.bend])
+        count = len(self.level)
+        values = np.zeros((len(self.limbs), count))
+        gradients = np.zeros((len(self.limbs), count, 2)) if len(self.limbs) > 1 else None
+        parts = []
+        for i, near in enumerate(self.near):
+            r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
+            r = np.maximum(r, self.options.smallest_radius_px)
+            x = near.x - _spline(near.e_cell, near.e_basis, theta[layout.e[i]])
+            o = blurred_opacity(x, r, sigma, bend)
+            values[i, near.pixel] = o.value
+            if gradients is not None:
+                gradients[i, near.pixel] = o.d_x[:, None] * near.normal
+            parts.append(o)
+        if gradients is None:
+            opacity, share = values[0], np.ones((1, count))
+        else:
+            opacity, share = blurred_union(values, gradients, sigma)
+        ground = self.plane.evaluate(theta[layout.ground])
+        gain = np.zeros(count)
+        for i, near in enumerate(self.near):
+            gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
+        k = np.exp(theta[layout.log_k] + gain)
+        contrast = k + bend * (ground - self.base)
+        return State(ground - contrast * opacity, opacity, share, parts, sigma, bend, ground, k, contrast)
+
+    def jacobian(self, state: State) -> Array:
+        """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
+        out = []
+        opacity, contrast = state.opacity, state.contrast
+        d_sigma = np.zeros(len(opacity))
+        d_bend = np.zeros(len(opacity))
+        for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
+            share = state.share[i, near.pixel]
+            up = -contrast[near.pixel] * share
+            out.append(((up * o.d_r)[:, None] * (near.r_basis + 0.5 * state.sigma**2 * near.r_second)).ravel())
+            out.append(((-up * o.d_x)[:, None] * near.e_basis).ravel())
+            scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
+            out.append((scaled[:, None] * near.g_basis).ravel())
+            d_sigma[near.pixel] += share * o.d_sigma
+            d_bend[near.pixel] += share * o.d_m
+        shared = np.column_stack(
+            [
+                -state.gain * opacity,
+                -(state.ground - self.base) * opacity - contrast * d_bend,
+                -contrast * d_sigma * state.sigma,
+            ]
+        )
+        out.append(shared.ravel())
+        out.append((self.plane.value * (1 - state.bend * opacity)[:, None]).ravel())
+        return np.concatenate(out)
