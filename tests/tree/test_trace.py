@@ -1,0 +1,87 @@
+"""From picks to rough limbs on drawn tubes."""
+
+import numpy as np
+import pytest
+
+from qca.errors import LimbTooShort
+from qca.tree.trace import Crop, crop_around, first_radius, trace_tree
+from qca.tube.curve import curve_through
+
+
+def tubes(shape, *lines):
+    """Dark tubes on a level of 100: each a line from (row, column) to (row, column) with a radius."""
+    row, column = np.mgrid[0 : shape[0], 0 : shape[1]].astype(float)
+    image = np.full(shape, 100.0)
+    for (r0, c0), (r1, c1), radius in lines:
+        d = np.array([r1 - r0, c1 - c0], dtype=float)
+        t = np.clip(((row - r0) * d[0] + (column - c0) * d[1]) / (d @ d), 0, 1)
+        away = np.hypot(row - r0 - t * d[0], column - c0 - t * d[1])
+        image = np.minimum(image, 100.0 - 2 * np.sqrt(np.maximum(radius**2 - away**2, 0)))
+    return image
+
+
+def whole(image):
+    return Crop(image, np.ones(image.shape, dtype=bool), np.zeros(2))
+
+
+FORK = tubes((100, 140), ((50, 10), (50, 70), 5), ((50, 70), (20, 130), 4), ((50, 70), (85, 125), 3.5))
+PICKS = np.array([[50.0, 15.0], [23.0, 124.0], [82.0, 120.0]])
+
+
+def test_three_limbs_from_their_meeting_point():
+    paths = trace_tree(whole(FORK), PICKS, 6.0)
+    assert len(paths) == 3
+    for path, pick in zip(paths, PICKS, strict=True):
+        assert np.hypot(*(path[0] - [50, 70])) < 6
+        assert np.hypot(*(path[-1] - pick)) < 6
+    assert np.abs(paths[0][:, 0] - 50).max() < 2
+
+
+def test_picks_beside_the_vessel_lead_to_it():
+    near = trace_tree(whole(FORK), PICKS + np.array([[3.0, 0.0], [-2.0, 2.0], [2.0, 2.0]]), 6.0)
+    for path, exact in zip(near, trace_tree(whole(FORK), PICKS, 6.0), strict=True):
+        off = np.hypot(*(path[:, None] - exact[None]).transpose(2, 0, 1)).min(axis=1)
+        assert np.median(off) < 1.0
+
+
+def test_one_segment():
+    (path,) = trace_tree(whole(FORK), PICKS[:2], 6.0)
+    assert np.hypot(*(path[0] - PICKS[0])) < 3
+    assert np.hypot(*(path[-1] - PICKS[1])) < 3
+
+
+def test_a_limb_too_short_is_refused_by_name():
+    picks = PICKS.copy()
+    picks[2] = [51.0, 73.0]
+    with pytest.raises(LimbTooShort, match="the side limb is too short to measure: move its pick further") as found:
+        trace_tree(whole(FORK), picks, 3.0)
+    assert found.value.limb == "side"
+
+
+def test_a_path_goes_round_what_must_not_be_looked_at():
+    image = tubes((80, 120), ((40, 5), (40, 115), 4))
+    valid = np.ones(image.shape, dtype=bool)
+    valid[25:55, 55:65] = False
+    (path,) = trace_tree(Crop(image, valid, np.zeros(2)), np.array([[40.0, 10.0], [40.0, 110.0]]), 6.0)
+    at = path.astype(int)
+    assert (~valid[at[:, 0], at[:, 1]]).sum() <= 12  # straight across at most
+
+
+@pytest.mark.parametrize("radius", [2.0, 4.0, 7.0, 11.0])
+def test_first_radius(radius):
+    image = tubes((90, 120), ((45, 0), (45, 119), radius))
+    curve = curve_through(np.array([[46.0, 15.0], [46.0, 105.0]]), 0.0)  # 1 px beside the axis
+    found = first_radius(image, curve.points, curve.normal, 24.0)
+    assert found.shape == (len(curve.points),)
+    assert np.abs(found - radius).max() <= 1.0
+
+
+def test_crop():
+    image = np.arange(200.0 * 300).reshape(200, 300)
+    crop = crop_around(image, image > 0, np.array([[50.0, 100.0], [80.0, 250.0]]), 40.0)
+    np.testing.assert_array_equal(crop.origin, [10, 60])
+    assert crop.image.shape == crop.valid.shape == (121 - 10, 291 - 60)
+    assert crop.image[0, 0] == image[10, 60]
+    corner = crop_around(image, image > 0, np.array([[2.0, 3.0], [198.0, 290.0]]), 40.0)
+    np.testing.assert_array_equal(corner.origin, [0, 0])
+    assert corner.image.shape == image.shape

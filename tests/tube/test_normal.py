@@ -1,0 +1,43 @@
+"""Sparse normal equations against the dense product."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from qca.tube.normal import Pattern
+
+
+def random_entries(rng, rows, size, per_row):
+    """Entries as a fit has them: each row touches a few columns, neighbours touch nearly the same."""
+    at, column = [], []
+    for i in range(rows):
+        around = i * size // rows
+        chosen = np.unique(np.clip(around + rng.integers(-3, 4, per_row), 0, size - 1))
+        at += [i] * len(chosen)
+        column += list(chosen)
+    shuffle = rng.permutation(len(at))
+    return np.array(at)[shuffle], np.array(column)[shuffle]
+
+
+@examples(max_examples=25)
+@given(st.integers(1, 900), st.integers(1, 60), st.integers(1, 8), st.integers(0, 2**32 - 1))
+def test_against_the_dense_product(rows, size, per_row, seed):
+    rng = np.random.default_rng(seed)
+    at, column = random_entries(rng, rows, size, per_row)
+    pattern = Pattern.of(at, column, rows, size)
+    for _ in range(2):  # one pattern, many values
+        values, weight, residual = rng.normal(size=len(at)), rng.uniform(0, 3, rows), rng.normal(size=rows)
+        jacobian = np.zeros((rows, size))
+        jacobian[at, column] = values
+        matrix, vector = pattern.normal(values, weight, residual)
+        np.testing.assert_allclose(matrix, jacobian.T @ (weight[:, None] * jacobian), atol=1e-9)
+        np.testing.assert_allclose(vector, jacobian.T @ (weight * residual), atol=1e-9)
+
+
+def test_columns_that_nothing_touches_stay_zero():
+    pattern = Pattern.of(np.array([0, 1, 2]), np.array([1, 1, 3]), 3, 5)
+    matrix, vector = pattern.normal(np.array([1.0, 2.0, 3.0]), np.ones(3), np.ones(3))
+    assert np.diag(matrix) == pytest.approx([0, 5, 0, 9, 0])
+    assert vector == pytest.approx([0, 3, 0, 3, 0])
