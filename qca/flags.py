@@ -9,7 +9,23 @@ from types import MappingProxyType
 
 @dataclass(frozen=True, slots=True)
 class FlagDefinition:
-    """One row: code, name, a short and a long text, what to do, and whether it makes the number untrustworthy."""
+    """One row of the table.
+
+    Parameters
+    ----------
+    code : str
+        What stands in files; never renamed.
+    name : str
+        Heading.
+    short : str
+        One line beside a number.
+    long : str
+        What was seen and why it matters.
+    advice : str
+        What to do.
+    untrusted : bool
+        Whether the number must not be used as it stands.
+    """
 
     code: str
     name: str
@@ -21,135 +37,213 @@ class FlagDefinition:
 
 _ROWS = (
     FlagDefinition(
-        "scale_missing", "scale missing", "no scale: numbers are in pixels",
+        "scale_missing",
+        "scale missing",
+        "no scale: numbers are in pixels",
         "No catheter, no typed scale and no header scale was given, so nothing is known in millimetres.",
-        "Pick a catheter and give its size, or choose another source of scale.", False,
+        "Pick a catheter and give its size, or choose another source of scale.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "scale_header", "scale from the header", "scale taken from the file's header",
-        "The header's scale holds for one depth that need not be the vessel's; 35 mm of depth are 5 % of every diameter.",
-        "Calibrate on the catheter where one is visible.", False,
+        "scale_header",
+        "scale from the header",
+        "scale taken from the file's header",
+        "The header's scale holds for one depth that need not be the vessel's; 35 mm of depth are 5 % of every "
+        "diameter.",
+        "Calibrate on the catheter where one is visible.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "scale_unstated_sd", "scale without uncertainty", "the typed scale has no stated uncertainty",
+        "scale_unstated_sd",
+        "scale without uncertainty",
+        "the typed scale has no stated uncertainty",
         "Millimetre uncertainties hold only the measurement's own part; the scale's part is unknown.",
-        "Give the scale's standard uncertainty with it.", False,
+        "Give the scale's standard uncertainty with it.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "scale_disagrees", "scales disagree", "catheter and header scale differ beyond their uncertainties",
-        "The catheter's width and the file's header give different scales. One of the French size, the picks, the header or "
-        "the depth of the catheter is wrong.",
-        "Check the catheter's size and points; compare with a known object.", True,
+        "scale_disagrees",
+        "scales disagree",
+        "catheter and header scale differ beyond their uncertainties",
+        "The catheter's width and the file's header give different scales. One of the French size, the picks, the "
+        "header or the depth of the catheter is wrong.",
+        "Check the catheter's size and points; compare with a known object.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "catheter_small", "thin catheter", "catheter under 6 French",
+        "catheter_small",
+        "thin catheter",
+        "catheter under 6 French",
         "The thinner the catheter, the more one pixel of width error weighs on every number.",
-        "Use a catheter of 6 French or more where there is one.", False,
+        "Use a catheter of 6 French or more where there is one.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "catheter_short", "short shaft", "little catheter shaft visible",
+        "catheter_short",
+        "short shaft",
+        "little catheter shaft visible",
         "The width rests on less than 5 catheter diameters of shaft.",
-        "Pick a longer straight stretch of shaft.", False,
+        "Pick a longer straight stretch of shaft.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "catheter_tapers", "shaft not even", "the catheter's width changes along the shaft",
+        "catheter_tapers",
+        "shaft not even",
+        "the catheter's width changes along the shaft",
         "The measured width changes along the shaft by more than noise explains: a tip, an overlap, or a neighbour.",
-        "Pick another stretch of shaft, away from the tip and from vessels.", True,
+        "Pick another stretch of shaft, away from the tip and from vessels.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "catheter_unclear", "catheter unclear", "the catheter's outline is not certain",
-        "Whether the shaft is filled with contrast cannot be told, or it hardly shows; its width depends on the answer.",
-        "Pick a stretch on plain background, or use another frame.", True,
+        "catheter_unclear",
+        "catheter unclear",
+        "the catheter's outline is not certain",
+        "Whether the shaft is filled with contrast cannot be told, or it hardly shows; its width depends on the "
+        "answer.",
+        "Pick a stretch on plain background, or use another frame.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "low_contrast", "low contrast", "the vessel hardly stands out from the noise",
+        "low_contrast",
+        "low contrast",
+        "the vessel hardly stands out from the noise",
         "Contrast over noise is so low that the edges are uncertain.",
-        "Use a frame with better filling.", False,
+        "Use a frame with better filling.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "overlap", "overlap", "something crosses or touches the vessel here",
-        "Pixels beside or over the limb do not look like one vessel on a smooth background: a crossing vessel, a wire, a "
-        "catheter, a rib's or the diaphragm's edge.",
-        "Look at the contours; use a view without overlap, or exclude the stretch.", True,
+        "overlap",
+        "overlap",
+        "something crosses or touches the vessel here",
+        "Pixels beside or over the limb do not look like one vessel on a smooth background: a crossing vessel, a "
+        "wire, a catheter, a rib's or the diaphragm's edge.",
+        "Look at the contours; use a view without overlap, or exclude the stretch.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "misfit", "model does not fit", "the lumen does not look like a round, evenly filled tube",
-        "The residuals are larger than noise along part of the limb: a lumen far from circular, streaming contrast, a wire "
-        "inside, thrombus, dissection.",
-        "Treat diameters there as uncertain; use a second view or intravascular imaging.", True,
+        "misfit",
+        "model does not fit",
+        "the lumen does not look like a round, evenly filled tube",
+        "The residuals are larger than noise along part of the limb: a lumen far from circular, streaming "
+        "contrast, a wire inside, thrombus, dissection.",
+        "Treat diameters there as uncertain; use a second view or intravascular imaging.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "uneven_filling", "uneven contrast", "the contrast per millimetre changes along the limb",
-        "The limb attenuates clearly more or less than the others for its width: incomplete filling or a lumen that is not "
-        "round. Small diameters rest on the contrast and may be off.",
-        "Use a better filled frame or a second view.", False,
+        "uneven_filling",
+        "uneven contrast",
+        "the contrast per millimetre changes along the limb",
+        "The limb attenuates clearly more or less than the others for its width: incomplete filling or a lumen "
+        "that is not round. Small diameters rest on the contrast and may be off.",
+        "Use a better filled frame or a second view.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "lesion_at_edge", "lesion at the edge", "the lesion reaches the end of the traced part",
+        "lesion_at_edge",
+        "lesion at the edge",
+        "the lesion reaches the end of the traced part",
         "The narrowing goes on to the outer end of the limb, so its length and the reference are incomplete.",
-        "Move the pick further outwards.", True,
+        "Move the pick further outwards.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "ostial", "ostial lesion", "the lesion begins at the limb mouth",
+        "ostial",
+        "ostial lesion",
+        "the lesion begins at the limb mouth",
         "The narrowing starts where the limb leaves the confluence; its start is the limb mouth.",
-        "None needed; check the limb mouth on the picture.", False,
+        "None needed; check the limb mouth on the picture.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "below_resolution", "under the resolution", "diameter smaller than the blur",
-        "The lumen is narrower than the system's blur (full width at half maximum); its diameter rests on brightness alone.",
-        "Read the interval, not the number.", False,
+        "below_resolution",
+        "under the resolution",
+        "diameter smaller than the blur",
+        "The lumen is narrower than the system's blur (full width at half maximum); its diameter rests on "
+        "brightness alone.",
+        "Read the interval, not the number.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "saturated", "saturated", "grey values at the limit of the file's range",
+        "saturated",
+        "saturated",
+        "grey values at the limit of the file's range",
         "Part of the vessel or its surroundings is at the darkest or brightest grey value: its true depth is lost.",
-        "Use a frame or an export without clipping.", True,
+        "Use a frame or an export without clipping.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "limb_short", "limb too short", "too little limb beyond the confluence",
+        "limb_short",
+        "limb too short",
+        "too little limb beyond the confluence",
         "Less than 3 diameters of the limb lie between its mouth and its pick, so the reference rests on little.",
-        "Move the pick further outwards.", True,
+        "Move the pick further outwards.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "no_healthy_part", "no healthy part", "no healthy part found in the limb",
-        "The limb is narrowed along most of its length, or narrower than the two other limbs let expect; its own taper "
-        "understates the disease.",
-        "Consider the reference from the diameter law given with the limb.", True,
+        "no_healthy_part",
+        "no healthy part",
+        "no healthy part found in the limb",
+        "The limb is narrowed along most of its length, or narrower than the two other limbs let expect; its own "
+        "taper understates the disease.",
+        "Consider the reference from the diameter law given with the limb.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "chord_short", "short angle chord", "an angle chord is shorter than set",
+        "chord_short",
+        "short angle chord",
+        "an angle chord is shorter than set",
         "A limb ends before the distance at which angles are measured; its end was used instead.",
-        "Move the pick further outwards.", False,
+        "Move the pick further outwards.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "limbs_out_of_order", "limbs out of order", "the side limb does not leave between the two others",
-        "The angle between proximal or distal limb and side limb is the largest of the three: a limb was traced along another "
-        "vessel, or limbs are named the wrong way round.",
-        "Check the centrelines and the names of the limbs.", True,
+        "limbs_out_of_order",
+        "limbs out of order",
+        "the side limb does not leave between the two others",
+        "The angle between proximal or distal limb and side limb is the largest of the three: a limb was traced "
+        "along another vessel, or limbs are named the wrong way round.",
+        "Check the centrelines and the names of the limbs.",
+        untrusted=True,
     ),
     FlagDefinition(
-        "limbs_unusual", "limb sizes unusual", "a daughter is larger than the proximal limb",
+        "limbs_unusual",
+        "limb sizes unusual",
+        "a daughter is larger than the proximal limb",
         "The proximal limb is the smallest of the three, which is rare: limbs may be named the wrong way round.",
-        "Check which pick is which.", False,
+        "Check which pick is which.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "oblique_pixels", "pixels not square", "the file's pixels are not square",
+        "oblique_pixels",
+        "pixels not square",
+        "the file's pixels are not square",
         "The frame was resampled to square pixels before measuring.",
-        "None needed.", False,
+        "None needed.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "lossy", "lossy compression", "the frame was compressed with losses",
+        "lossy",
+        "lossy compression",
+        "the frame was compressed with losses",
         "Compression can move edges and smooth small lumens.",
-        "Use the original frame where it exists.", False,
+        "Use the original frame where it exists.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "outside_valid", "under the shutter", "part of the vessel lies under a shutter or collimator",
+        "outside_valid",
+        "under the shutter",
+        "part of the vessel lies under a shutter or collimator",
         "Pixels outside the exposed region were left out.",
-        "Check that the limb is inside the image.", False,
+        "Check that the limb is inside the image.",
+        untrusted=False,
     ),
     FlagDefinition(
-        "edited", "edited by hand", "edited by hand",
+        "edited",
+        "edited by hand",
+        "edited by hand",
         "A person changed a wall, the limits or the reference of this limb.",
-        "None needed; the automatic result can be had by removing the edits.", False,
+        "None needed; the automatic result can be had by removing the edits.",
+        untrusted=False,
     ),
 )
 
