@@ -39,6 +39,16 @@ def french_to_mm(french: float) -> float:
 def catheter_mm(diameter_mm: float) -> float:
     """Check a typed catheter diameter, mm, and return it.
 
+    Parameters
+    ----------
+    diameter_mm : float
+        Outer diameter, mm.
+
+    Returns
+    -------
+    float
+        The same.
+
     Raises
     ------
     ValueError

@@ -54,30 +54,80 @@ def scale_from_catheter(width: Px, true_mm: float, relative_tolerance: float, de
     -------
     Scale
         ``true_mm / width``; relative variances of width and size add.
+
+    Raises
+    ------
+    ValueError
+        If the width or the diameter is not finite and positive.
     """
-    value = true_mm / width.value
+    value = _mm_per_px(true_mm, width)
     relative = math.hypot(width.sd / width.value, relative_tolerance)
     return Scale(value, value * relative, "catheter", detail)
 
 
 def scale_typed(mm_per_px: float, sd_mm_per_px: float | None = None) -> Scale:
-    """Scale typed in by the user; its SD is NaN unless given."""
+    """Scale typed in by the user.
+
+    Parameters
+    ----------
+    mm_per_px : float
+        Scale, mm per px.
+    sd_mm_per_px : float, optional
+        Its SD, mm per px; NaN unless given.
+
+    Returns
+    -------
+    Scale
+        With the source ``"typed in"``.
+
+    Raises
+    ------
+    ValueError
+        If ``mm_per_px`` is not finite and positive.
+    """
     sd = math.nan if sd_mm_per_px is None else sd_mm_per_px
     return Scale(mm_per_px, sd, "typed in", {"sd_given": sd_mm_per_px is not None})
 
 
 def scale_from_grid(pitch: Px, true_mm: float) -> Scale:
-    """Scale from a grid or ruler whose pitch was measured in px."""
-    value = true_mm / pitch.value
+    """Scale from a grid or ruler.
+
+    Parameters
+    ----------
+    pitch : Px
+        Measured pitch and its SD, px.
+    true_mm : float
+        Its true pitch, mm, taken as exact.
+
+    Returns
+    -------
+    Scale
+        ``true_mm / pitch``, with the relative SD of the pitch.
+
+    Raises
+    ------
+    ValueError
+        If the pitch or its length is not positive.
+    """
+    value = _mm_per_px(true_mm, pitch)
     return Scale(value, value * pitch.sd / pitch.value, "grid", {"pitch_px": pitch.value, "pitch_mm": true_mm})
+
+
+def _mm_per_px(true_mm: float, seen: Px) -> float:
+    """Scale from an object of known size; ValueError when it was not seen at a positive size."""
+    if not seen.value > 0:
+        msg = f"the measured length must be positive, not {seen.value:g} px"
+        raise ValueError(msg)
+    return true_mm / seen.value
 
 
 def scale_from_header(numbers: HeaderNumbers) -> Scale | None:
     """Best scale that the header supports, None when it supports none in the vessel's plane.
 
-    The order follows DICOM PS3.3 10.7.1: object-plane spacing of an enhanced frame; pixel spacing calibrated on a fiducial;
-    calibrated by geometry; different from the imager's, hence corrected by an unknown method; imager spacing divided by the
-    magnification. Pixel spacing that equals the imager's, or stands alone, is not in the vessel's plane: no scale.
+    The order follows DICOM PS3.3 10.7.1: object-plane spacing of an enhanced frame; pixel spacing calibrated on a
+    fiducial; calibrated by geometry; different from the imager's, hence corrected by an unknown method; imager spacing
+    divided by the magnification. Pixel spacing that equals the imager's, or stands alone, is not in the vessel's plane:
+    no scale.
 
     Parameters
     ----------

@@ -68,11 +68,27 @@ class Mm:
         )
 
     def times(self, factor: float) -> Mm:
-        """Multiply the length and its uncertainty by an exact number."""
+        """Multiply the length and its uncertainty by an exact number.
+
+        Parameters
+        ----------
+        factor : float
+            Without unit.
+
+        Returns
+        -------
+        Mm
+            The product.
+        """
         return Mm(self.value * factor, abs(factor) * self.sd_random, factor * self.sd_scale)
 
     def ratio(self, other: Mm) -> tuple[float, float]:
         """Ratio of two lengths of the same reading and its SD; the common scale cancels to first order.
+
+        Parameters
+        ----------
+        other : Mm
+            Divisor.
 
         Returns
         -------
