@@ -114,9 +114,9 @@ def scale_from_grid(pitch: Px, true_mm: float) -> Scale:
 
 
 def _mm_per_px(true_mm: float, seen: Px) -> float:
-    """Scale from an object of known size; ValueError when it was not seen at a positive size."""
-    if not seen.value > 0:
-        msg = f"the measured length must be positive, not {seen.value:g} px"
+    """Scale from an object of known size; ValueError when it was seen with no size."""
+    if seen.value == 0:
+        msg = "the measured length must not be zero"
         raise ValueError(msg)
     return true_mm / seen.value
 
