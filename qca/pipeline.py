@@ -192,15 +192,20 @@ def _looks_dark(crop: Crop, picks: Array) -> bool:
 
 def _grey_model(joint: JointFit) -> GreyModel:
     i = joint.layout.log_sigma
-    return GreyModel(joint.log_sigma, float(np.sqrt(joint.covariance[i, i])), float(joint.theta[joint.layout.bend]))
+    return GreyModel(
+        log_sigma=joint.log_sigma,
+        log_sigma_sd=float(np.sqrt(joint.covariance[i, i])),
+        bend=float(joint.theta[joint.layout.bend]),
+        contrast=float(np.exp(joint.theta[joint.layout.log_k])),
+    )
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, dark: bool, scale: object) -> dict[str, object]:
     return {
         "vessels": "dark" if dark else "bright",
         "blur_sd_px": float(np.exp(grey.log_sigma)),
-        "blur_sd_sd_px": float(np.exp(grey.log_sigma)) * grey.log_sigma_sd,
-        "contrast_per_px": float(np.exp(joint.theta[joint.layout.log_k])),
+        "blur_uncertainty_px": float(np.exp(grey.log_sigma)) * grey.log_sigma_sd,
+        "contrast_per_px": grey.contrast,
         "bending_per_px": grey.bend,
         "noise_sd": float(np.sqrt(np.median(joint.variance))),
         "chi2_per_pixel": float((joint.weight * joint.residual**2).mean()),

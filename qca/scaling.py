@@ -36,11 +36,12 @@ bring about (up to 0.06 on simulated ribs and spine)."""
 
 @dataclass(frozen=True, slots=True)
 class GreyModel:
-    """What the vessels taught about the frame: blur (log px) with SD, and bending of the grey scale, 1/px."""
+    """What the vessels taught about the frame: blur (log px) with SD, bending, 1/px, and contrast, grey levels per px."""
 
     log_sigma: float
     log_sigma_sd: float
     bend: float
+    contrast: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +211,7 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
         log_sigma=grey.log_sigma,
         log_sigma_sd=max(grey.log_sigma_sd, 0.02),
         bend=grey.bend,
+        contrast=grey.contrast,
         options=ShaftOptions(),
         feature=picks.catheter_feature,
         valid=crop.valid,

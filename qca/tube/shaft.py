@@ -27,7 +27,7 @@ from qca.tube.shaft_profile import Candidate, MeanProfile
 
 Array = npt.NDArray[np.float64]
 
-_AMBIGUOUS = 3.0
+_AMBIGUOUS = 5.0
 """Log-likelihood difference under which two hypotheses cannot be told apart (odds of 20 to 1)."""
 _OTHER_WIDTH = 0.04
 """Relative difference from which another hypothesis' width matters."""
@@ -81,6 +81,7 @@ def fit_shaft(
     log_sigma_sd: float,
     bend: float,
     options: ShaftOptions,
+    contrast: float | None = None,
     feature: str = "outer_wall",
     valid: Mask | None = None,
 ) -> Shaft:
@@ -100,6 +101,8 @@ def fit_shaft(
         Bending of the grey scale from the vessels, 1/px.
     options : ShaftOptions
         Priors.
+    contrast : float, optional
+        Contrast of the vessels, grey levels per px of chord.
     feature : str
         ``"outer_wall"`` or ``"filled_lumen"``.
     valid : ndarray of bool, shape (rows, columns), optional
@@ -110,7 +113,7 @@ def fit_shaft(
     Shaft
         Diameters with uncertainty.
     """
-    grey = GreyPrior(log_sigma, log_sigma_sd, bend)
+    grey = GreyPrior(log_sigma, log_sigma_sd, bend, contrast)
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
     first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=5)
@@ -132,13 +135,24 @@ def _likeliest(
         for factor in (0.7, 1.0, 1.3):
             start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
             fitted = profile.fit(kind, start, grey, options)
-            found.append(fitted if kind != EMPTY else replace(fitted, cost=fitted.cost + options.empty_penalty))
+            found.append(replace(fitted, cost=fitted.cost + _implausibility(fitted, grey, options)))
     best = min(found, key=lambda f: f.cost)
     ambiguous = any(
         f.kind != best.kind and f.cost < best.cost + _AMBIGUOUS and abs(f.radius_px / best.radius_px - 1) > _OTHER_WIDTH
         for f in found
     )
     return best, ambiguous
+
+
+def _implausibility(fitted: Candidate, grey: GreyPrior, options: ShaftOptions) -> float:
+    """Minus the log prior of a hypothesis: empty catheters are rare, and contrast is much like the vessels'."""
+    cost = options.empty_penalty if fitted.kind == EMPTY else 0.0
+    if grey.contrast is None or fitted.kind == LUMEN:
+        return cost
+    mean, sd = options.empty_log_contrast if fitted.kind == EMPTY else options.filled_log_contrast
+    ratio = math.log(max(fitted.amplitude, 1e-12) / grey.contrast)
+    # beyond 4 SD the prior itself is in doubt
+    return cost + 0.5 * min(((ratio - mean) / sd) ** 2, 16.0) + math.log(sd)
 
 
 def _sharpened(
@@ -149,7 +163,7 @@ def _sharpened(
     The blur is freed where that explains the profile clearly better.
     """
     free = profile.fit(best.kind, best.radius_px, replace(grey, log_sigma_sd=_FREE_BLUR_SD), options)
-    bound = best.cost - (options.empty_penalty if best.kind == EMPTY else 0.0)
+    bound = best.cost - _implausibility(best, grey, options)
     if free.cost + math.log(_FREE_BLUR_SD / grey.log_sigma_sd) + _AMBIGUOUS < bound:
         return free.radius_px, replace(grey, log_sigma=free.log_sigma, log_sigma_sd=0.1)
     return best.radius_px, grey

@@ -110,9 +110,11 @@ def solve_shaft(
     problem = _Problem(pixels, kind, grey, options)
     theta = problem.start(radius_px)
     damping = 1e-3
-    for _ in range(iterations):
+    for number in range(iterations):
+        if number % 2 == 1 or number == 2:
+            problem.learn(theta)
         theta, damping, gain = problem.step(theta, damping)
-        if gain < _SETTLED:
+        if gain < _SETTLED and number > 3:
             break
     state = problem.predict(theta)
     return ShaftSolution(pixels, kind, theta, state, problem.jacobian(theta, state), problem.precision)
@@ -135,6 +137,7 @@ class _Problem:
         self.size = self.ground_part.stop
         self.variance = pixels.noise**2
         self.mean, self.precision = self._prior()
+        self._smooth_ground(1 / (3 * pixels.noise) ** 2)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
@@ -151,10 +154,29 @@ class _Problem:
         count = pixels.axis_spline.count
         second = np.diff(np.eye(count), 2, axis=0)
         precision[self.axis_part, self.axis_part] = second.T @ second / _SWERVE_SD_PX**2 + 1e-4 * np.eye(count)
-        precision[self.ground_part, self.ground_part] = pixels.roughness / (20 * pixels.noise) ** 2 + 1e-12 * np.eye(
-            pixels.ground.shape[1]
-        )
         return mean, precision
+
+    def _smooth_ground(self, strength: float) -> None:
+        """Set the precision of the background's second differences."""
+        self.ground_strength = strength
+        self.precision[self.ground_part, self.ground_part] = strength * self.pixels.roughness + 1e-12 * np.eye(
+            self.pixels.ground.shape[1]
+        )
+
+    def learn(self, theta: Array) -> None:
+        """Set noise and smoothness of the background from the fit at ``theta`` (Q,): one step of MacKay's fixed point."""
+        state = self.predict(theta)
+        residual = np.abs(self.pixels.level - state.level)
+        self.variance = max((1.4826 * float(np.median(residual))) ** 2, 1e-12)
+        weight = np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
+        jacobian = self.jacobian(theta, state)
+        covariance = np.linalg.inv((jacobian * weight[:, None]).T @ jacobian + self.precision + 1e-12 * np.eye(self.size))
+        rough = self.pixels.roughness
+        part = self.ground_part
+        known = self.pixels.roughness_rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))
+        roughness = float(theta[part] @ rough @ theta[part])
+        old = self.ground_strength
+        self._smooth_ground(float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30)))
 
     def start(self, radius_px: float) -> Array:
         """First parameters (Q,): the prior's mean, the radius, the background beside, the amplitude of the depth."""

@@ -31,7 +31,7 @@ class ShaftOptions:
 
     margin_px: float = 12.0
     axis_knot_px: float = 12.0
-    background_knot_px: float = 16.0
+    background_knot_px: float = 8.0
     lumen_ratio: float = 0.86
     """Inner over outer diameter of a diagnostic or guide catheter; common practice, no source."""
     lumen_ratio_sd: float = 0.04
@@ -40,6 +40,10 @@ class ShaftOptions:
     wall_over_lumen_sd: float = 0.1
     empty_penalty: float = 2.0
     """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
+    filled_log_contrast: tuple[float, float] = (0.1, 0.3)
+    """Mean and SD of the logarithm of a filled lumen's contrast over the vessels': the same medium, less diluted; own choice."""
+    empty_log_contrast: tuple[float, float] = (0.0, 0.8)
+    """The same for an empty catheter's wall, polymer or metal braid; own choice, loose."""
     window_px: float = 20.0
     huber: float = 3.0
 
@@ -51,11 +55,15 @@ class ShaftOptions:
 
 @dataclass(frozen=True, slots=True)
 class GreyPrior:
-    """What the vessels of the frame taught: blur, log px, with SD, and bending of the grey scale, 1/px."""
+    """What the vessels of the frame taught: blur, log px, with SD, bending of the grey scale, 1/px, and contrast.
+
+    ``contrast`` is in grey levels per px of chord, None when it is not known.
+    """
 
     log_sigma: float
     log_sigma_sd: float
     bend: float
+    contrast: float | None = None
 
 
 class Attenuation(NamedTuple):

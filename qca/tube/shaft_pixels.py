@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.curve import Curve
+from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
 
@@ -41,9 +42,9 @@ class ShaftPixels:
     axis_basis : ndarray, shape (P, A)
         Its basis at the pixels.
     ground : ndarray, shape (P, B)
-        Basis of the background: three splines along the shaft, times 1, x and x^2.
+        Basis of the background, a bicubic spline over the plane.
     roughness : ndarray, shape (B, B)
-        Quadratic form of the background's second differences.
+        Quadratic form of the background's second differences, of rank ``roughness_rank``.
     first_ground : ndarray, shape (B,)
         Background from the pixels beside the shaft.
     depth : ndarray, shape (P,)
@@ -62,6 +63,7 @@ class ShaftPixels:
     axis_basis: Array
     ground: Array
     roughness: Array
+    roughness_rank: int
     first_ground: Array
     depth: Array
     noise: float
@@ -93,11 +95,14 @@ class ShaftPixels:
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
         if valid is not None:
             keep &= valid[rows, columns]
-        s, x, level = s[keep], x[keep], image[rows[keep], columns[keep]]
+        rows, columns, s, x = rows[keep], columns[keep], s[keep], x[keep]
+        level = image[rows, columns]
         axis_spline = Spline.over(curve.length, options.axis_knot_px)
-        ground, roughness = _ground(s, x / reach, Spline.over(curve.length, options.background_knot_px))
+        plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
+        ground = np.zeros((len(level), plane.count))
+        np.put_along_axis(ground, plane.column, plane.value, axis=1)
         beside = np.abs(x) > radius_px + _BESIDE_PX
-        normal = ground[beside].T @ ground[beside] + 1e-3 * roughness + 1e-6 * np.eye(ground.shape[1])
+        normal = ground[beside].T @ ground[beside] + 0.3 * plane.penalty + 1e-6 * np.eye(ground.shape[1])
         first_ground = np.linalg.solve(normal, ground[beside].T @ level[beside])
         depth = ground @ first_ground - level
         return cls(
@@ -110,7 +115,8 @@ class ShaftPixels:
             axis_spline=axis_spline,
             axis_basis=axis_spline.matrix(s),
             ground=ground,
-            roughness=roughness,
+            roughness=plane.penalty,
+            roughness_rank=plane.rank,
             first_ground=first_ground,
             depth=depth,
             noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
@@ -121,10 +127,3 @@ class ShaftPixels:
         across = self.axis_spline.matrix(self.curve.position) @ offsets
         return np.asarray(self.curve.points + across[:, None] * self.curve.normal)
 
-
-def _ground(s: Array, across: Array, spline: Spline) -> tuple[Array, Array]:
-    """Background basis (P, B) at arc lengths ``s`` and lateral distances over the reach, and its roughness (B, B)."""
-    along = spline.matrix(s)
-    basis = np.hstack([along, along * across[:, None], along * (across**2)[:, None]])
-    second = np.diff(np.eye(spline.count), 2, axis=0)
-    return basis, np.asarray(np.kron(np.eye(3), second.T @ second), dtype=np.float64)

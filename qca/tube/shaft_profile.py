@@ -28,7 +28,7 @@ class Candidate:
     """A hypothesis fitted to the mean profile.
 
     ``cost`` is minus the log posterior up to a constant, ``radius_px`` the outer radius, ``shift_px`` the shift of the
-    axis, ``log_sigma`` the blur, log px.
+    axis, ``log_sigma`` the blur, log px, ``amplitude`` the contrast of the lumen, or of the wall of an empty catheter.
     """
 
     cost: float
@@ -36,6 +36,7 @@ class Candidate:
     radius_px: float
     shift_px: float
     log_sigma: float
+    amplitude: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ class MeanProfile:
             scaled = jacobian / self.sd[:, None]
             hessian = scaled.T @ scaled + np.diag(prior.precision)
             pull = scaled.T @ ((self.depth - value) / self.sd) - prior.precision * (p - prior.mean)
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), pull)
+            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)) + 1e-9 * np.eye(_SIZE), pull)
             step *= min(1.0, 0.25 / max(abs(step[0]), 1e-12), 1.0 / max(abs(step[4]), 1e-12))
             new = _bounded(p + step)
             new_value, new_jacobian = self._model(new, kind, grey.bend)
@@ -121,7 +122,7 @@ class MeanProfile:
             p, value, jacobian, now, damping = new, new_value, new_jacobian, then, damping * 0.2
             if gain < _SETTLED:
                 break
-        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]))
+        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]))
 
     def _start(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior) -> Array:
         """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares."""
