@@ -1,0 +1,109 @@
+"""The healthy taper of limbs with and without lesions."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from qca.limb_reading import law_reference
+from qca.lumen.reference import fit_reference
+
+S = np.arange(2.0, 102.0, 0.5)
+SD = np.full(len(S), 0.15)
+TAPER = 14.0 - 0.025 * (S - S[0])
+
+
+def narrowed(centre, length, ds):
+    return TAPER * (1 - ds / 200 * (1 + np.cos(2 * np.pi * np.clip((S - centre) / length, -0.5, 0.5))))
+
+
+def noise(seed, sd=0.15):
+    """Noise that neighbours share over 5 px, as a fit's has."""
+    covariance = sd**2 * np.exp(-0.5 * ((S[:, None] - S) / 5) ** 2) + 1e-9 * np.eye(len(S))
+    return np.linalg.cholesky(covariance) @ np.random.default_rng(seed).normal(size=len(S))
+
+
+SHAPES = {
+    "healthy": TAPER,
+    "lesion": narrowed(50, 40, 60),
+    "ostial lesion": narrowed(2, 50, 70),
+    "lesion near the end": narrowed(85, 30, 50),
+    "two lesions": np.minimum(narrowed(30, 30, 50), narrowed(72, 30, 70)),
+    "tight lesion": narrowed(50, 30, 90),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_taper_through_the_healthy_part(name):
+    for seed in range(4):
+        reference = fit_reference(S, SHAPES[name] + noise(seed), SD)
+        error = reference.line - TAPER
+        assert np.abs(error).max() < 0.05 * TAPER[0], seed
+        at = int(np.argmin(SHAPES[name] / TAPER))
+        assert abs(error[at]) < 0.035 * TAPER[at], seed
+
+
+@pytest.mark.parametrize("name", ["lesion", "ostial lesion", "tight lesion"])
+def test_a_lesion_does_not_count_as_healthy(name):
+    healthy = fit_reference(S, SHAPES[name] + noise(1), SD).healthy
+    ratio = SHAPES[name] / TAPER
+    assert healthy[ratio < 0.8].max() < 0.05
+    assert np.median(healthy[ratio > 0.999]) > 0.7
+
+
+def test_nearly_all_of_a_healthy_limb_counts():
+    assert fit_reference(S, TAPER + noise(2), SD).healthy.mean() > 0.8
+
+
+@examples(max_examples=30)
+@given(st.sampled_from(list(SHAPES)), st.integers(0, 50), st.floats(0.3, 4.0), st.floats(-200.0, 200.0))
+def test_size_and_place_do_not_matter(name, seed, factor, shift):
+    diameter = SHAPES[name] + noise(seed)
+    one = fit_reference(S, diameter, SD)
+    other = fit_reference(S + shift, factor * diameter, factor * SD)
+    np.testing.assert_allclose(other.line, factor * one.line, rtol=1e-6)
+    np.testing.assert_allclose(other.healthy, one.healthy, atol=1e-5)
+
+
+def test_weights_are_the_derivative_at_fixed_healthy_parts():
+    """A shift of all diameters shifts the line; diseased points have no weight."""
+    reference = fit_reference(S, SHAPES["lesion"] + noise(1), SD)
+    for i in (0, 100, 199):
+        weights = reference.weights_at(i)
+        assert weights.shape == S.shape
+        assert weights.sum() == pytest.approx(1.0, abs=1e-6)
+        assert np.abs(weights[np.abs(S - 50) < 8]).max() < 0.02 * np.abs(weights).max()
+
+
+@pytest.mark.parametrize(
+    ("name", "references", "expected"),
+    [
+        ("proximal", {"distal": 3.0, "side": 2.5}, 3.7215),
+        ("proximal", {"distal": 3.0, "side": 3.0}, 4.0377),
+        ("proximal", {"distal": 2.5, "side": 2.0}, 3.0531),
+        ("side", {"proximal": 3.5, "distal": 3.0}, 2.0955),
+        ("distal", {"proximal": 3.5, "side": 3.0}, 2.0955),
+        ("side", {"proximal": 4.5, "distal": 3.7}, 2.9273),
+        ("side", {"proximal": 4.0, "distal": 3.5}, 2.2739),
+        ("side", {"proximal": 3.25, "distal": 2.75}, 2.0018),
+    ],
+)
+def test_reference_by_the_diameter_law(name, references, expected):
+    """Dp^(7/3) = D1^(7/3) + D2^(7/3): Huo Y et al., EuroIntervention 2012;7:1310-1316; worked from the formula."""
+    given_limbs = dict.fromkeys(("proximal", "distal", "side"), 1.0) | references  # its own is not used
+    assert law_reference(name, given_limbs) == pytest.approx(expected, abs=5e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "references"),
+    [
+        ("side", {"proximal": 3.0, "distal": 3.0, "side": 2.0}),
+        ("distal", {"proximal": 2.5, "distal": 2.0, "side": 3.0}),
+        ("segment", {"segment": 3.0}),
+    ],
+)
+def test_where_the_law_has_no_answer(name, references):
+    assert math.isnan(law_reference(name, references))
