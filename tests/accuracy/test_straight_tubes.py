@@ -1,4 +1,8 @@
-"""Straight tubes of known diameter: bias at every size, and the spread against the information bound."""
+"""Straight tubes of known diameter beside a filled catheter: bias at every size, and spread against the bound.
+
+The bound knows blur and bending, which the catheter of known size and the system tell, and does not know the contrast
+density. Lengths are compared in pixels times the true scale: the scale's own error is tested with the bifurcations.
+"""
 
 import math
 from dataclasses import replace
@@ -7,7 +11,6 @@ import numpy as np
 import pytest
 
 from qca.phantom import random_segment, render
-from qca.picks import Picks
 from qca.pipeline import measure
 from qca.tube.tree_bound import LimbShape, tree_bound
 from qca.validation.efficiency import imaging_of
@@ -52,12 +55,11 @@ def errors():
         for seed in range(REPEATS):
             recipe = tube(diameter, 100 + seed)
             phantom = render(recipe)
-            picks = Picks(start=phantom.picks.start, end=phantom.picks.end, mm_per_px=0.2, mm_per_px_sd=0.0)
-            limb = measure(phantom.frame(), picks).limbs["segment"]
+            limb = measure(phantom.frame(), phantom.picks).limbs["segment"]
             found.append(float(np.mean(limb.profile.diameter_px)) * 0.2 - diameter)
         rows = round(24.0 / 0.2)
         shape = LimbShape(np.full(rows, diameter / 2 / 0.2), rows / 2)
-        bound = tree_bound([shape], imaging_of(recipe))[0].mean_diameter_px * 0.2
+        bound = tree_bound([shape], imaging_of(recipe), known=("blur", "bending"))[0].mean_diameter_px * 0.2
         out[diameter] = (np.array(found), bound)
     return out
 
@@ -65,8 +67,8 @@ def errors():
 @pytest.mark.parametrize("diameter", DIAMETERS_MM)
 def test_bias(errors, diameter):
     found, bound = errors[diameter]
-    # three standard errors of the mean are allowed on top
-    assert abs(found.mean()) < BIAS_MM + 3 * max(found.std(ddof=1), bound) / math.sqrt(REPEATS)
+    # three standard errors of the mean of unbiased readings at the bound are allowed on top
+    assert abs(found.mean()) < BIAS_MM + 3 * bound / math.sqrt(REPEATS)
 
 
 def test_spread_against_the_bound(errors):
