@@ -62,7 +62,9 @@ def shown(estimate: Estimate, unit: str = "") -> str:
 
 
 def _digits(value: float) -> str:
-    return f"{value:.3f}" if 0.001 <= abs(value) < 10 or value == 0 else f"{value:.3g}"
+    if abs(value) < 10:
+        return f"{value:.3f}" if abs(value) >= 0.0005 or value == 0 else f"{value:.5f}"
+    return f"{value:.3g}"
 
 
 def report_html(agreement: Agreement, *, source: str = "") -> str:
