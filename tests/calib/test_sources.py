@@ -194,6 +194,11 @@ def test_grid():
     assert scale.relative_sd == pytest.approx(0.01)
 
 
-def test_a_negative_width_gives_no_scale():
-    with pytest.raises(ValueError, match="mm_per_px must be a positive number"):
-        scale_from_catheter(Px(-3.0, 0.1), 2.0, 0.01, {})
+@pytest.mark.parametrize(
+    ("width", "match"), [(0.0, "the measured length must not be zero"), (-3.0, "mm_per_px must be a positive number")]
+)
+def test_an_object_without_width_gives_no_scale(width, match):
+    with pytest.raises(ValueError, match=match):
+        scale_from_catheter(Px(width, 0.1), 2.0, 0.01, {})
+    with pytest.raises(ValueError, match=match):
+        scale_from_grid(Px(width, 0.1), 10.0)
