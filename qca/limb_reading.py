@@ -28,8 +28,8 @@ Array = npt.NDArray[np.float64]
 STEP_PX = 0.5
 """Distance between the positions of a profile, px."""
 MODEL_ERROR = 1.15
-"""Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the model
-says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
+"""Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the
+model says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +241,8 @@ def limb_reading(
 
 
 _DIFFUSE = 0.75
-"""A reference below this part of the law's: the limb's own healthy part is in doubt; own choice, the law's spread is 10 %."""
+"""A reference below this part of the law's puts the limb's own healthy part in doubt; own choice, the law scatters by
+10 %."""
 LAW_SOURCE = "Huo-Kassab diameter law, exponent 7/3 (Huo Y et al., EuroIntervention 2012;7:1310-1316)"
 _EXPONENT = 7 / 3
 
@@ -249,7 +250,8 @@ _EXPONENT = 7 / 3
 def law_reference(name: LimbName, references: Mapping[str, float]) -> float:
     """Reference diameter of a limb from those of the two others by the Huo-Kassab law; NaN where it has no answer.
 
-    ``Dp^(7/3) = D1^(7/3) + D2^(7/3)``; valid for all bifurcation types (Huo Y et al., EuroIntervention 2012;7:1310-1316).
+    ``Dp^(7/3) = D1^(7/3) + D2^(7/3)``; valid for all bifurcation types (Huo Y et al., EuroIntervention
+    2012;7:1310-1316).
     """
     if name not in ("proximal", "distal", "side") or len(references) != 3:
         return math.nan

@@ -30,13 +30,16 @@ _SHAFT_SCALES_PX = (4.0, 6.0)
 
 
 _TAPER, _SPREAD = 0.10, 0.08
-"""Change along the shaft and spread between its windows, relative to its width, that structured background alone does not
-bring about (up to 0.06 on simulated ribs and spine)."""
+"""Change along the shaft and spread between its windows, relative to its width, that structured background alone does
+not bring about (up to 0.06 on simulated ribs and spine)."""
 
 
 @dataclass(frozen=True, slots=True)
 class GreyModel:
-    """What the vessels taught about the frame: blur (log px) with SD, bending, 1/px, and contrast, grey levels per px."""
+    """What the vessels taught about the frame.
+
+    Blur, log px, with its SD; bending of the grey scale, 1/px; contrast, grey levels per px of chord.
+    """
 
     log_sigma: float
     log_sigma_sd: float
@@ -46,7 +49,10 @@ class GreyModel:
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
-    """A scale (or None), the flags it raised, and the traced shaft in frame coordinates for display."""
+    """A scale (or None), the codes of the flags it raised, and the traced shaft (or None) for display.
+
+    The shaft's points are (row, column) on square pixels from ``origin`` (2,).
+    """
 
     scale: Scale | None
     codes: tuple[str, ...]
@@ -109,7 +115,10 @@ def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, gre
         return Scaling(scale, codes, None, none)
     if picks.scale == "header":
         if header is None:
-            msg = "the header holds no scale for the vessel's plane: calibrate on a catheter or type the scale in mm per px"
+            msg = (
+                "the header holds no scale for the vessel's plane: "
+                "calibrate on a catheter or type the scale in mm per px"
+            )
             raise MissingScale(msg, file=frame.file)
         return Scaling(header, ("scale_header",), None, none)
     true_mm = true_catheter_mm(picks)
@@ -119,7 +128,7 @@ def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, gre
 
 
 def header_numbers(frame: Frame) -> HeaderNumbers:
-    """Header values of a frame that bear on scale."""
+    """Pick the header values of a frame that bear on scale: spacings and distances in mm, None where absent."""
     names = {f.name for f in fields(HeaderNumbers)}
     return HeaderNumbers(**{n: getattr(frame.geometry, n) for n in names})
 
@@ -136,9 +145,9 @@ def _from_catheter(
     width_sd = math.sqrt(width_sd**2 + excess)
     if shaft.length_px < 5 * width:
         codes.append("catheter_short")
-    if abs(shaft.taper) > _TAPER and abs(shaft.taper) > 4 * shaft.taper_sd:
-        codes.append("catheter_tapers")
-    elif _or_zero(shaft.spread_px) > _SPREAD * width and shaft.spread_px > 2 * shaft.spread_expected_px:
+    tapers = abs(shaft.taper) > _TAPER and abs(shaft.taper) > 4 * shaft.taper_sd
+    spreads = _or_zero(shaft.spread_px) > _SPREAD * width and shaft.spread_px > 2 * shaft.spread_expected_px
+    if tapers or spreads:
         codes.append("catheter_tapers")
     if not shaft.visible or shaft.ambiguous:
         codes.append("catheter_unclear")
@@ -178,7 +187,27 @@ def _or_zero(value: float) -> float:
 
 
 def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel) -> tuple[Shaft, Array]:
-    """Trace and fit the catheter between its two picks; the shaft is in crop coordinates with the crop's origin.
+    """Trace and fit the catheter between its two picks.
+
+    Parameters
+    ----------
+    frame : Frame
+        For its valid region and pixel aspect.
+    image : ndarray, shape (rows, columns)
+        Square pixels, catheter dark.
+    picks : Picks
+        With the two catheter points and what of the catheter is measured.
+    settings : Settings
+        Lengths.
+    grey : GreyModel
+        Blur and bending from the vessels.
+
+    Returns
+    -------
+    shaft : Shaft
+        In crop coordinates, px.
+    origin : ndarray, shape (2,)
+        The crop's corner, (row, column).
 
     Raises
     ------
@@ -223,8 +252,21 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
 
 
 def square_valid(frame: Frame, image: Array) -> npt.NDArray[np.bool_]:
-    """Valid region on the square-pixel image."""
+    """Find the valid region on the square-pixel image.
+
+    Parameters
+    ----------
+    frame : Frame
+        With its valid region on the stored pixels.
+    image : ndarray, shape (rows, columns)
+        Its square pixels; only the shape counts.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        False under a shutter.
+    """
     if image.shape == frame.valid.shape:
         return frame.valid
     rows = np.minimum((np.arange(image.shape[0]) / frame.pixel_aspect + 0.5).astype(int), frame.rows - 1)
-    return frame.valid[rows]
+    return np.asarray(frame.valid[rows], dtype=np.bool_)

@@ -11,8 +11,9 @@ from qca.reading import Medina
 def medina_code(ds_percent: Sequence[float], ds_sd_percent: Sequence[float], threshold: float) -> Medina:
     """Medina digits of proximal, distal and side limb.
 
-    A digit is 1 at ``threshold`` percent diameter stenosis or more (Medina A et al., Rev Esp Cardiol 2006;59:183; sources
-    differ on the equals sign), ``?`` when the stenosis is NaN. The probability that it is 1 is that of a normal variable.
+    A digit is 1 at ``threshold`` percent diameter stenosis or more (Medina A et al., Rev Esp Cardiol 2006;59:183;
+    sources differ on the equals sign), ``?`` when the stenosis is NaN. The probability that it is 1 is that of a normal
+    variable.
 
     Parameters
     ----------

@@ -10,7 +10,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 NATURAL_SD = 0.015
-"""Relative SD of healthy vessels around a straight taper; own choice, keeps noise-free points from counting without end."""
+"""Relative SD of healthy vessels around a straight taper; own choice, keeps noise-free points from counting without
+end."""
 TAPER_MEAN_PER_LENGTH = -0.05
 TAPER_SD_PER_LENGTH = 0.06
 """Relative change of diameter over 10 mm (50 px) of a healthy vessel, prior mean and SD; own choice, loose."""
@@ -23,17 +24,22 @@ LESION_SHARE = 0.4
 class Reference:
     """Straight taper through the healthy parts, N positions.
 
-    ``line`` (N,) is the reference diameter, ``weights`` (N, N_healthy weights) are not kept; ``at_weights(i)`` gives the
-    linear weights of the measured diameters in the reference at position i. ``healthy`` (N,) is the probability that a
-    point is healthy. ``taper_sd`` adds the prior's part.
+    Parameters
+    ----------
+    line : ndarray, shape (N,)
+        Reference diameter, px.
+    healthy : ndarray, shape (N,)
+        Probability that a point is healthy.
+    operator : ndarray, shape (2, N)
+        Intercept and slope as linear functions of the diameters (the prior's mean apart).
+    design : ndarray, shape (N, 2)
+        Intercept and slope's part in the reference at each position.
     """
 
     line: Array
     healthy: Array
     operator: Array
-    """(2, N): intercept and slope as linear functions of the diameters (prior mean apart)."""
     design: Array
-    """(N, 2)."""
 
     def weights_at(self, i: int) -> Array:
         """Linear weights, shape (N,), of the diameters in the reference at position ``i``."""
@@ -43,8 +49,9 @@ class Reference:
 def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     """Robust taper: a straight line from which points fall away only downwards.
 
-    Points are a mixture: healthy ones scatter normally around the line, diseased ones lie anywhere below it. The line is
-    found by expectation-maximisation from several starts, the likeliest kept.
+    Points are a mixture: healthy ones scatter normally around the line, diseased ones lie anywhere below it. The line
+    is found by expectation-maximisation (Dempster AP et al., J R Stat Soc B 1977;39:1-38) from several starts, the
+    likeliest kept.
 
     Parameters
     ----------

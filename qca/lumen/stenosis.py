@@ -15,7 +15,13 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Stenosis:
-    """Numbers of one limb in px and percent; ``index`` is the position of the MLD in the profile."""
+    """Numbers of one limb.
+
+    ``index`` is the MLD's place in the profile. ``mld``, ``reference`` and the lesion's limits and length are in px,
+    each with its SD where one is given; a length of 0 (SD NaN) means that nothing is narrowed. ``ds_percent`` and
+    ``area_percent`` are the stenoses by diameter and by area. ``starts_at_mouth`` and ``ends_at_end`` tell that the
+    lesion is cut by the profile's ends.
+    """
 
     index: int
     mld: float
@@ -45,8 +51,14 @@ def percent_area_stenosis(ds_percent: float) -> float:
 
 
 def measure_stenosis(
-    position: Array, diameter: Array, covariance: Array, reference: Reference, usable: npt.NDArray[np.bool_],
-    edge_fraction: float, edge_distance: float, blur: float = 0.0,
+    position: Array,
+    diameter: Array,
+    covariance: Array,
+    reference: Reference,
+    usable: npt.NDArray[np.bool_],
+    edge_fraction: float,
+    edge_distance: float,
+    blur: float = 0.0,
 ) -> Stenosis:
     """Find the MLD and everything that hangs on it.
 
@@ -74,16 +86,18 @@ def measure_stenosis(
     """
     candidates = np.flatnonzero(usable)
     index = int(candidates[np.argmin(diameter[candidates])])
-    mld = max(float(diameter[index]) - minimum_bias(diameter[candidates], covariance[np.ix_(candidates, candidates)]), 0.05)
+    mld = max(
+        float(diameter[index]) - minimum_bias(diameter[candidates], covariance[np.ix_(candidates, candidates)]), 0.05
+    )
     mld_sd = float(np.sqrt(max(covariance[index, index], 0.0)))
     weights = reference.weights_at(index)
     ref = float(reference.line[index])
     free = 1.0 / max(float(reference.healthy.sum()) * np.ptp(position) / len(position) / 10.0, 1.0)
-    ref_sd = float(np.sqrt(max(weights @ covariance @ weights, 0.0) + (NATURAL_SD * ref) ** 2 * free))
+    ref_sd = float(np.sqrt(max(float(weights @ covariance @ weights), 0.0) + (NATURAL_SD * ref) ** 2 * free))
     ds = percent_diameter_stenosis(mld, ref)
     grad = weights * (mld / ref**2)
     grad[index] -= 1.0 / ref
-    ds_var = grad @ covariance @ grad + (mld / ref) ** 2 * NATURAL_SD**2 * free
+    ds_var = float(grad @ covariance @ grad) + (mld / ref) ** 2 * NATURAL_SD**2 * free
     ds_sd = 100.0 * float(np.sqrt(max(ds_var, 0.0)))
     ratio = diameter / reference.line
     if ratio[index] >= edge_fraction:
@@ -99,8 +113,21 @@ def measure_stenosis(
         at_mouth |= start - position[0] < edge_distance
         at_end |= position[-1] - end < edge_distance
     return Stenosis(
-        index, mld, mld_sd, ref, ref_sd, ds, ds_sd, percent_area_stenosis(ds), 2 * (1 - ds / 100) * ds_sd,
-        start, end, length, length_sd, at_mouth, at_end,
+        index=index,
+        mld=mld,
+        mld_sd=mld_sd,
+        reference=ref,
+        reference_sd=ref_sd,
+        ds_percent=ds,
+        ds_sd_percent=ds_sd,
+        area_percent=percent_area_stenosis(ds),
+        area_sd_percent=2 * (1 - ds / 100) * ds_sd,
+        lesion_start=start,
+        lesion_end=end,
+        lesion_length=length,
+        lesion_length_sd=length_sd,
+        starts_at_mouth=at_mouth,
+        ends_at_end=at_end,
     )
 
 
@@ -110,9 +137,9 @@ _DRAWS = 200
 def minimum_bias(diameter: Array, covariance: Array) -> float:
     """How much too small the minimum of a noisy diameter curve is to be expected.
 
-    The curve is taken for the truth, noise of its covariance is added again, and the mean fall of the minimum is taken for
-    the one that has already happened (parametric bootstrap: Efron B, Tibshirani RJ, An Introduction to the Bootstrap,
-    1993, chapter 10). Draws are seeded, so the same curve gives the same answer.
+    The curve is taken for the truth, noise of its covariance is added again, and the mean fall of the minimum is taken
+    for the one that has already happened (parametric bootstrap: Efron B, Tibshirani RJ, An Introduction to the
+    Bootstrap, 1993, chapter 10). Draws are seeded, so the same curve gives the same answer.
 
     Parameters
     ----------
@@ -136,8 +163,14 @@ def minimum_bias(diameter: Array, covariance: Array) -> float:
 
 
 def _edge(
-    position: Array, ratio: Array, diameter: Array, covariance: Array, reference: Reference, index: int,
-    fraction: float, direction: int,
+    position: Array,
+    ratio: Array,
+    diameter: Array,
+    covariance: Array,
+    reference: Reference,
+    index: int,
+    fraction: float,
+    direction: int,
 ) -> tuple[float, float, bool]:
     """Where the ratio first rises back to ``fraction``; position, SD, and whether the profile ended first."""
     i = index

@@ -29,7 +29,20 @@ _LINE_PX = 25.0
 
 
 def mouth(limbs: Sequence[Limb], i: int) -> float:
-    """Arc length on limb ``i`` of its first cross-section whose two walls lie outside the other limbs, px."""
+    """Where a limb begins to be on its own.
+
+    Parameters
+    ----------
+    limbs : sequence of Limb
+        All limbs of the tree.
+    i : int
+        Which one.
+
+    Returns
+    -------
+    float
+        Arc length, px, of its first cross-section whose two walls lie outside the other limbs.
+    """
     limb = limbs[i]
     s = np.arange(0.0, limb.curve.length, 0.5)
     points, normal = limb.points(s), limb.curve.at(s)[1]
@@ -44,7 +57,18 @@ def mouth(limbs: Sequence[Limb], i: int) -> float:
 
 
 def meeting_point(limbs: Sequence[Limb]) -> Array:
-    """Where straight extensions of the centrelines come nearest to meeting, (row, column)."""
+    """Where straight extensions of the centrelines come nearest to meeting.
+
+    Parameters
+    ----------
+    limbs : sequence of Limb
+        Limbs from about the branching point outwards.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        (row, column), px.
+    """
     normal_matrix = 1e-3 * np.eye(2)
     right = 1e-3 * limbs[0].curve.points[0]
     for i, limb in enumerate(limbs):
@@ -77,6 +101,11 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     -------
     JointFit
         In crop coordinates.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the pixels do not determine the limbs.
     """
     limbs = _first_limbs(crop, paths, options)
     shared = Shared()
@@ -103,7 +132,9 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
 
 
 def _core(limbs: Sequence[Limb]) -> float:
-    """Radius of the disc around the branching point where it matters how the limbs' ends join: a limb's own radius there.
+    """Radius, px, of the disc around the branching point where it matters how the limbs' ends join.
+
+    A limb's own radius there.
 
     The narrowest counts, so that an ostial lesion is not cut away with the disc of its wide neighbours.
     """
@@ -114,6 +145,18 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     """Knots as far apart as the blur lets details be told: finer ones cost time and teach nothing.
 
     A cubic spline with knots every 1.8 blur SDs passes what a Gaussian blur passes to better than 1 %.
+
+    Parameters
+    ----------
+    options : FitOptions
+        With the finest knots, px.
+    sigma : float
+        Blur SD, px.
+
+    Returns
+    -------
+    FitOptions
+        With the knots along limbs up to twice as far apart.
     """
     stretch = float(np.clip(1.8 * sigma / options.radius_knot_px, 1.0, 2.0))
     return replace(

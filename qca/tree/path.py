@@ -47,8 +47,17 @@ def _peak_near(strength: Image, point: npt.NDArray[np.float64], radius: int) -> 
 def snap(strength: Image, point_rc: npt.NDArray[np.float64], radius_px: float) -> npt.NDArray[np.int64]:
     """Nearest good ridge pixel to a pick.
 
-    Strength is weighed against distance by a Gaussian of SD ``radius_px / 2``, so a pick near a weak branch is not drawn
-    to a strong neighbour.
+    Strength is weighed against distance by a Gaussian of SD ``radius_px / 2``, so a pick near a weak branch is not
+    drawn to a strong neighbour.
+
+    Parameters
+    ----------
+    strength : ndarray, shape (rows, columns)
+        Ridge strength.
+    point_rc : ndarray, shape (2,)
+        Pick, (row, column).
+    radius_px : float
+        How far it may be moved.
 
     Returns
     -------
@@ -58,9 +67,7 @@ def snap(strength: Image, point_rc: npt.NDArray[np.float64], radius_px: float) -
     rows, cols = strength.shape
     reach = int(np.ceil(radius_px))
     r0, c0 = np.round(point_rc).astype(int)
-    rr, cc = np.mgrid[
-        max(r0 - reach, 0) : min(r0 + reach + 1, rows), max(c0 - reach, 0) : min(c0 + reach + 1, cols)
-    ]
+    rr, cc = np.mgrid[max(r0 - reach, 0) : min(r0 + reach + 1, rows), max(c0 - reach, 0) : min(c0 + reach + 1, cols)]
     d2 = (rr - point_rc[0]) ** 2 + (cc - point_rc[1]) ** 2
     score = (strength[rr, cc] + 1e-12) * np.exp(-0.5 * d2 / (radius_px / 2) ** 2)
     score = np.where(d2 <= radius_px**2, score, -1.0)
@@ -69,7 +76,20 @@ def snap(strength: Image, point_rc: npt.NDArray[np.float64], radius_px: float) -
 
 
 def shortest_path(cost: Image, start: npt.NDArray[np.int64], end: npt.NDArray[np.int64]) -> Path:
-    """Minimal-cost path, shape (N, 2) of (row, column), from ``start`` to ``end``."""
+    """Find the cheapest path between two pixels.
+
+    Parameters
+    ----------
+    cost : ndarray, shape (rows, columns)
+        Positive cost per px of path.
+    start, end : ndarray of int, shape (2,)
+        (row, column).
+
+    Returns
+    -------
+    ndarray, shape (N, 2)
+        Pixels from ``start`` to ``end``, (row, column).
+    """
     from skimage.graph import MCP_Geometric
 
     mcp = MCP_Geometric(cost)

@@ -20,14 +20,27 @@ WINDOW_PX = 8.0
 
 @dataclass(frozen=True, slots=True)
 class LimbQuality:
-    """Windows along one limb, W of them, from its start outwards.
+    """Windows along one limb, W of them, from its start outwards; NaN where a window has no pixels.
 
-    ``position`` (W,) is the arc length of a window's middle, px. ``inside`` (W,) is the mean squared residual over the noise
-    inside the lumen and at its walls, 1 for a perfect fit, and ``inside_shift`` the largest smooth residual there as a part of
-    the lumen's depth. ``beside`` (W,) is the mean squared residual within the band next to the walls. ``ground_step`` and ``ground_tilt`` (W,) are how far the background's level, and its difference from
-    one side to the other, leave their course along the limb, as parts of the lumen's depth: a crossing vessel that the
-    background has swallowed. ``strength`` (W,) is
-    the signal to noise ratio of the lumen per px of length. ``gain`` is the limb's contrast relative to the tree's.
+    Parameters
+    ----------
+    position : ndarray, shape (W,)
+        Arc length of a window's middle, px.
+    inside, inside_count : ndarray, shape (W,)
+        Mean squared residual over the noise inside the lumen and at its walls, 1 for a perfect fit, and its pixels.
+    shift, shift_sd : ndarray, shape (W,)
+        Largest smooth residual there as a part of the lumen's depth, and its SD.
+    beside, beside_count : ndarray, shape (W,)
+        Mean squared residual over the noise within 5 px of the blurred walls, and its pixels.
+    beside_shift : ndarray, shape (W,)
+        Largest mean residual of one side there, in its own SDs.
+    ground_step, ground_tilt : ndarray, shape (W,)
+        How far the background's level, and its difference from one side to the other, leave their course along the
+        limb, as parts of the lumen's depth: a crossing vessel that the background has swallowed.
+    strength : ndarray, shape (W,)
+        Signal to noise ratio of the lumen per px of length.
+    gain, gain_sd : float
+        Logarithm of the limb's contrast relative to the tree's, and its SD.
     """
 
     position: Array
@@ -46,7 +59,20 @@ class LimbQuality:
 
 
 def limb_quality(fit: JointFit, i: int) -> LimbQuality:
-    """Quality of limb ``i``; NaN in windows without pixels."""
+    """Measure how well the pixels of one limb agree with the fit.
+
+    Parameters
+    ----------
+    fit : JointFit
+        A fit that is not rough.
+    i : int
+        Which limb.
+
+    Returns
+    -------
+    LimbQuality
+        Windows of about `WINDOW_PX`.
+    """
     limb, near = fit.limbs[i], fit.near[i]
     count = max(int(limb.curve.length // WINDOW_PX), 1)
     edges = np.linspace(0, limb.curve.length, count + 1)
@@ -108,7 +134,10 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
 def _ground_course(
     background: Array, x: Array, window: npt.NDArray[np.int64], count: int, depth: float
 ) -> tuple[Array, Array]:
-    """Level and side difference of the background per window, less their running medians over 7 windows, over ``depth``."""
+    """Level and side difference of the background per window (W,), parts of ``depth``, off their own course.
+
+    The course is the running median over 7 windows.
+    """
     from scipy.ndimage import median_filter
 
     sums = []

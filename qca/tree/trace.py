@@ -19,7 +19,11 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Crop:
-    """The part of a frame that is worked on: ``image`` with vessels dark, ``valid``, and the (row, column) of its corner."""
+    """The part of a frame that is worked on.
+
+    ``image`` (rows, columns) with vessels dark, ``valid`` of the same shape, and ``origin`` (2,), the (row, column) of
+    its corner in the frame.
+    """
 
     image: Array
     valid: npt.NDArray[np.bool_]
@@ -27,7 +31,24 @@ class Crop:
 
 
 def crop_around(image: Array, valid: npt.NDArray[np.bool_], points_rc: Array, margin_px: float) -> Crop:
-    """Cut the frame to the bounding box of ``points_rc`` (K, 2) plus a margin."""
+    """Cut the frame to the bounding box of some points plus a margin.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Grey values.
+    valid : ndarray of bool, shape (rows, columns)
+        False under a shutter.
+    points_rc : ndarray, shape (K, 2)
+        (row, column).
+    margin_px : float
+        On all four sides, as far as the frame reaches.
+
+    Returns
+    -------
+    Crop
+        Views, not copies.
+    """
     lo = np.maximum(np.floor(points_rc.min(0) - margin_px), 0).astype(int)
     hi = np.minimum(np.ceil(points_rc.max(0) + margin_px) + 1, image.shape).astype(int)
     window = (slice(lo[0], hi[0]), slice(lo[1], hi[1]))
@@ -69,10 +90,7 @@ def trace_tree(
     strength = ridge_strength(-crop.image, scales_px)
     ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
     cost = ridge_cost(strength, crop.valid, picks_rc)
-    if len(ends) == 2:
-        paths = [shortest_path(cost, ends[0], ends[1])]
-    else:
-        paths = meeting_paths(cost, ends)
+    paths = [shortest_path(cost, *ends)] if len(ends) == 2 else meeting_paths(cost, ends)
     names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
     if through:
         paths = [lead(path, cost, points, name) for path, points, name in zip(paths, through, names, strict=True)]

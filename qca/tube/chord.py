@@ -2,13 +2,14 @@
 
 X-rays through a cylinder of radius ``r`` at lateral distance ``a`` cross the chord ``c(a) = 2 sqrt(r^2 - a^2)`` of
 contrast. The detector sees the transmitted intensity ``exp(-m c)`` blurred by the focal spot and the detector, so the
-blur acts on the intensity, not on its logarithm. The *opacity* used here is the blurred lost fraction divided by ``m``::
+blur acts on the intensity, not on its logarithm. The *opacity* used here is the blurred lost fraction divided by
+``m``::
 
     E(x; r, sigma, m) = G_sigma * [(1 - exp(-m c(x))) / m]
 
 It has the unit of a length and tends to the blurred chord as ``m`` tends to zero, which is the exact model of a
-logarithmic grey scale with little contrast. ``m`` is therefore also the one number that bends the profile: it stands for
-contrast, scatter pedestal and grey mapping together.
+logarithmic grey scale with little contrast. ``m`` is therefore also the one number that bends the profile: it stands
+for contrast, scatter pedestal and grey mapping together.
 
 In units of the blur the opacity has two arguments, ``u = x / sigma`` and ``q = r / sigma``, and a power series in
 ``m sigma`` whose coefficients are fixed functions of (u, q). They are tabulated once per process and interpolated.
@@ -54,8 +55,8 @@ def _nodes(count: int) -> tuple[Array, Array, Array]:
 def exact_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 32) -> Opacity:
     """Opacity of a blurred cylinder by quadrature over slabs.
 
-    The unblurred profile is a stack of slabs of half-width ``a = r sin(theta)``; each blurs to a difference of two normal
-    integrals, so the square-root singularity at the wall never has to be sampled.
+    The unblurred profile is a stack of slabs of half-width ``a = r sin(theta)``; each blurs to a difference of two
+    normal integrals, so the square-root singularity at the wall never has to be sampled.
 
     Parameters
     ----------
@@ -168,14 +169,31 @@ def _hermite(t: Array) -> tuple[Array, Array, Array, Array]:
 
 
 def _hermite_slope(t: Array) -> tuple[Array, Array, Array, Array]:
+    """Return the derivatives of the same."""
     t2 = t * t
     return 6 * t2 - 6 * t, 3 * t2 - 4 * t + 1, 6 * t - 6 * t2, 3 * t2 - 2 * t
 
 
 def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
-    """Opacity of a blurred cylinder and its derivatives, interpolated; arguments and result as `exact_opacity`.
+    """Opacity of a blurred cylinder and its derivatives, interpolated.
 
     Within 1e-4 of the peak of the quadrature for ``m`` times the diameter up to 1.2; radii up to 80 blur widths.
+
+    Parameters
+    ----------
+    x : ndarray, shape (N,)
+        Lateral distance from the axis, px.
+    r : ndarray, shape (N,)
+        Radius, px, positive.
+    sigma : float
+        Blur, px, positive.
+    m : float
+        Bending, 1/px.
+
+    Returns
+    -------
+    Opacity
+        Value and derivatives; zero beyond `REACH` blur widths from the wall.
     """
     u = np.abs(x) / sigma
     q = r / sigma
@@ -186,7 +204,8 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     u_cell = np.minimum(u / _STEP, (widest + REACH) / _STEP)
     i = q_cell.astype(np.int64)
     j = u_cell.astype(np.int64)
-    tq, tu = q_cell - i, u_cell - j
+    tq: Array = np.asarray(q_cell - i, dtype=np.float64)
+    tu: Array = np.asarray(u_cell - j, dtype=np.float64)
     corner = i * mixed.columns + j
     wu, du = _hermite(tu), _hermite_slope(tu)
     wq, dq = _hermite(tq), _hermite_slope(tq)
@@ -209,7 +228,9 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
             d_bend += (g[:, 2] * wu[2 * b] + g[:, 3] * wu[2 * b + 1]) * wq[2 * a + 1]
     d_u /= _STEP
     d_q /= _STEP
-    for array in (value, d_u, d_q, d_bend):
-        array *= inside
+    value *= inside
+    d_u *= inside
+    d_q *= inside
+    d_bend *= inside
     d_sigma = value - u * d_u - q * d_q + m * sigma * d_bend
     return Opacity(sigma * value, d_u * np.sign(x), d_q, d_sigma, sigma * sigma * d_bend)

@@ -14,9 +14,9 @@ Array = npt.NDArray[np.float64]
 class Curve:
     """A curve through ``points`` (N, 2), (row, column), N >= 3, equally spaced by ``step`` px along its length.
 
-    ``tangent`` (N, 2) points towards the end; ``normal`` (N, 2) is the tangent turned so that positive lateral distances
-    lie on the right hand of someone walking along the curve with the row axis pointing down. ``curvature`` (N,), 1/px, is
-    positive when the curve bends towards its normal.
+    ``tangent`` (N, 2) points towards the end; ``normal`` (N, 2) is the tangent turned so that positive lateral
+    distances lie on the right hand of someone walking along the curve with the row axis pointing down. ``curvature``
+    (N,), 1/px, is positive when the curve bends towards its normal.
     """
 
     points: Array
@@ -33,14 +33,14 @@ class Curve:
     @property
     def position(self) -> Array:
         """Arc length of each sample, shape (N,), px."""
-        return self.step * np.arange(len(self.points))
+        return np.asarray(self.step * np.arange(len(self.points)), dtype=np.float64)
 
     def at(self, s: Array) -> tuple[Array, Array]:
-        """Points and normals at arc lengths ``s`` (M,), extrapolated along the end tangents."""
+        """Points and normals at arc lengths ``s`` (M,), px, each (M, 2); points go on along the end tangents."""
         return self._along(self.points, s, extend=True), self._along(self.normal, s, extend=False)
 
     def tangent_at(self, s: Array) -> Array:
-        """Unit tangents at arc lengths ``s`` (M,), shape (M, 2)."""
+        """Interpolate the unit tangents at arc lengths ``s`` (M,), shape (M, 2)."""
         t = self._along(self.tangent, s, extend=False)
         return np.asarray(t / np.linalg.norm(t, axis=1, keepdims=True))
 
@@ -123,11 +123,24 @@ def curve_through(points: Array, smooth_px: float) -> Curve:
 
 
 def resample(points: Array, step: float) -> Array:
-    """Points at equal arc-length steps near ``step`` along a polyline, both ends kept; shape (M, 2)."""
+    """Points at equal arc-length steps along a polyline, both ends kept.
+
+    Parameters
+    ----------
+    points : ndarray, shape (K, 2)
+        Polyline; repeated points are dropped.
+    step : float
+        About the distance between the new points, px.
+
+    Returns
+    -------
+    ndarray, shape (M, 2)
+        At least two points.
+    """
     gaps = np.linalg.norm(np.diff(points, axis=0), axis=1)
     keep = np.concatenate([[True], gaps > 1e-9])
     points = points[keep]
     at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    count = max(int(round(at[-1] / step)), 1) + 1
+    count = max(round(at[-1] / step), 1) + 1
     grid = np.linspace(0, at[-1], count)
     return np.column_stack([np.interp(grid, at, points[:, k]) for k in (0, 1)])

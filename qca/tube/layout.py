@@ -12,8 +12,8 @@ from qca.tube.limb import Limb
 class Layout:
     """Slices of the parameter vector of length ``size``.
 
-    ``r``, ``e``, ``g`` hold one slice per limb; ``log_k``, ``bend``, ``log_sigma`` are single positions; ``ground`` is the
-    background and ``meeting`` the shift (row, column) of the branching point, empty for a single limb.
+    ``r``, ``e``, ``g`` hold one slice per limb; ``log_k``, ``bend``, ``log_sigma`` are single positions; ``ground`` is
+    the background and ``meeting`` the shift (row, column) of the branching point, empty for a single limb.
     """
 
     r: tuple[slice, ...]

@@ -17,9 +17,21 @@ Array = npt.NDArray[np.float64]
 class Limb:
     """Base curve, three splines over its arc length and their coefficients.
 
-    ``overrun`` px at the outer end and ``lead`` px at the start of a single segment lie beyond
-    the picks: they steady the fit there and are not measured. ``r`` radius, px; ``e`` lateral offset of the centreline from the base curve along its normals, px; ``g`` logarithm of
-    the contrast relative to that of the whole tree.
+    Parameters
+    ----------
+    curve : Curve
+        Base curve.
+    r_spline, e_spline, g_spline : Spline
+        Over its arc length.
+    r : ndarray, shape (r_spline.count,)
+        Radius, px.
+    e : ndarray, shape (e_spline.count,)
+        Lateral offset of the centreline from the base curve along its normals, px.
+    g : ndarray, shape (g_spline.count,)
+        Logarithm of the contrast relative to that of the whole tree.
+    overrun, lead : float
+        Px at the outer end, and at the start of a single segment, that lie beyond the picks: they steady the fit there
+        and are not measured.
     """
 
     curve: Curve
@@ -61,10 +73,29 @@ class Limb:
 def lay_limb(
     curve: Curve, radius: Array, r_knot: float, e_knot: float, g_knot: float, overrun: float = 0.0, lead: float = 0.0
 ) -> Limb:
-    """Limb on ``curve`` with first radii (N,) at its samples, no offsets and even contrast."""
+    """Limb with no offsets and even contrast.
+
+    Parameters
+    ----------
+    curve : Curve
+        Base curve of N samples.
+    radius : ndarray, shape (N,)
+        First radii there, px.
+    r_knot, e_knot, g_knot : float
+        About the knot distances of radius, offset and contrast, px.
+    overrun, lead : float
+        As in `Limb`, px.
+
+    Returns
+    -------
+    Limb
+        Radii at least 0.3 px.
+    """
     length = curve.length
     r_spline = Spline.over(length, r_knot)
     e_spline = Spline.over(length, e_knot)
     g_spline = Spline.over(length, g_knot)
     r = np.maximum(r_spline.fit(curve.position, radius, 0.5), 0.3)
-    return Limb(curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count), overrun, lead)
+    return Limb(
+        curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count), overrun, lead
+    )

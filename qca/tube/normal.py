@@ -1,7 +1,7 @@
 """Normal equations of a fit whose pixels touch few parameters each.
 
-Pixels are cut into runs of neighbours that touch the same few columns; each run is a small dense matrix, so the products
-are dense and the fill-in is none.
+Pixels are cut into runs of neighbours that touch the same few columns; each run is a small dense matrix, so the
+products are dense and the fill-in is none.
 """
 
 from __future__ import annotations
@@ -23,6 +23,17 @@ class Pattern:
     """Where the entries of a Jacobian go; made once for many values.
 
     P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries.
+
+    Parameters
+    ----------
+    size : int
+        Q.
+    slots : ndarray of int, shape (K,)
+        Place of each entry in the packed runs.
+    packed_size : int
+        Length of these.
+    runs : tuple
+        For each run its rows, its part of the packed entries, and its columns.
     """
 
     size: int

@@ -14,8 +14,23 @@ Index = npt.NDArray[np.int64]
 class Plane:
     """Bicubic B-spline over scattered pixels; only coefficients that touch a pixel exist.
 
-    ``column`` (P, 16) and ``value`` (P, 16) are the basis of each pixel; ``penalty`` (count, count) the quadratic form
-    of squared second differences along rows, columns and both, of rank ``rank``.
+    Parameters
+    ----------
+    pixels : ndarray, shape (P, 2)
+        (row, column).
+    knot_px : float
+        Distance between knots, px.
+
+    Attributes
+    ----------
+    count : int
+        Coefficients.
+    column, value : ndarray, shape (P, 16)
+        Basis of each pixel: coefficients and their weights.
+    penalty : ndarray, shape (count, count)
+        Quadratic form of squared second differences along rows, columns and both.
+    rank : int
+        Its rank.
     """
 
     def __init__(self, pixels: Array, knot_px: float) -> None:
@@ -38,12 +53,15 @@ class Plane:
         self.penalty, self.rank = _roughness(lookup.reshape(rows.count, cols.count), self.count)
 
     def evaluate(self, coefficients: Array) -> Array:
-        """Background at the pixels, shape (P,)."""
+        """Background at the pixels, shape (P,), for ``coefficients`` (count,)."""
         return np.asarray(np.einsum("pk,pk->p", coefficients[self.column], self.value))
 
 
 def _roughness(grid: Index, count: int) -> tuple[Array, int]:
-    """Penalty matrix of squared second differences among existing coefficients, and its rank (three planes are free)."""
+    """Penalty of squared second differences among existing coefficients, (count, count), and its rank.
+
+    Three planes are free.
+    """
     stencils = [
         (np.stack([grid[:-2], grid[1:-1], grid[2:]], -1).reshape(-1, 3), np.array([1.0, -2.0, 1.0])),
         (np.stack([grid[:, :-2], grid[:, 1:-1], grid[:, 2:]], -1).reshape(-1, 3), np.array([1.0, -2.0, 1.0])),

@@ -1,10 +1,10 @@
 """What is believed before looking at the pixels, and how the pixels set its strength.
 
 All priors are normal. Radii and centrelines are smooth (second differences of their spline coefficients are small),
-contrast changes slowly, the background is smooth. How smooth is not typed in: the precisions follow from the evidence by
-MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447). The precision of the radius' second differences
-and the centreline's second differences varies along a limb, because a vessel is smooth nearly everywhere, narrows sharply
-in a lesion, and its lumen swerves in an eccentric one.
+contrast changes slowly, the background is smooth. How smooth is not typed in: the precisions follow from the evidence
+by MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447). The precision of the radius' second differences
+and the centreline's second differences varies along a limb, because a vessel is smooth nearly everywhere, narrows
+sharply in a lesion, and its lumen swerves in an eccentric one.
 """
 
 from __future__ import annotations
@@ -41,7 +41,11 @@ class PriorNumbers:
 
 @dataclass(frozen=True, slots=True)
 class Precisions:
-    """Learned precisions: ``r`` and ``e`` one array per limb (second differences), ``g``, ``ground`` shared."""
+    """Learned precisions, inverse variances.
+
+    ``r`` and ``e`` hold one array (count - 2,) per limb, for the second differences of radius and offset, 1/px^2; ``g``
+    is for first differences of the log contrast, ``ground`` for the background's second differences, 1/grey level^2.
+    """
 
     r: tuple[Array, ...]
     e: tuple[Array, ...]
@@ -62,7 +66,7 @@ _FLOOR, _CEIL = 2e-6, 0.05
 
 
 def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:
-    """Loose precisions to start from; ``noise`` is the SD of the grey values."""
+    """Loose precisions to start from; ``noise`` is the SD of the noise in grey levels."""
     r = tuple(np.full(limb.r_spline.count - 2, 1 / (_R_START * limb.r_spline.spacing**3)) for limb in limbs)
     e = tuple(np.full(limb.e_spline.count - 2, 1 / (_E_START * limb.e_spline.spacing**3)) for limb in limbs)
     return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
@@ -74,16 +78,35 @@ def second_difference(count: int) -> Array:
 
 
 def bending_of(limb: Limb) -> Array:
-    """Curvature of the base curve at the offset spline's knots times the knot spacing squared."""
+    """Second differences, px, that the base curve itself makes at the offset spline's knots, shape (count - 2,)."""
     h = limb.e_spline.spacing
     at = np.arange(limb.e_spline.count - 2) * h
-    return np.interp(at, limb.curve.position, limb.curve.curvature) * h * h
+    return np.asarray(np.interp(at, limb.curve.position, limb.curve.curvature) * h * h, dtype=np.float64)
 
 
 def prior_terms(
     theta: Array, limbs: Sequence[Limb], layout: Layout, plane: Plane, precisions: Precisions, numbers: PriorNumbers
 ) -> tuple[Array, Array]:
-    """Hessian (Q, Q) and gradient (Q,) of minus the log prior at ``theta``."""
+    """Hessian and gradient of minus the log prior.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (Q,)
+        Where.
+    limbs, layout, plane : sequence of Limb, Layout, Plane
+        The problem.
+    precisions : Precisions
+        Learned strengths.
+    numbers : PriorNumbers
+        Fixed ones.
+
+    Returns
+    -------
+    hessian : ndarray, shape (Q, Q)
+        Symmetric, positive semidefinite.
+    gradient : ndarray, shape (Q,)
+        In the inverse units of ``theta``.
+    """
     hessian = np.zeros((layout.size, layout.size))
     gradient = np.zeros(layout.size)
 
@@ -173,7 +196,7 @@ def learned_precisions(
 
 
 def _local(values: Array, offset: Array | float, covariance: Array, precision: Array, spacing: float) -> Array:
-    """New precisions of the second differences (plus ``offset``) of one spline, pooled over neighbouring knots."""
+    """Learn one spline's precisions of second differences (plus ``offset``), pooled over neighbouring knots."""
     d = second_difference(len(values))
     square = (d @ values + offset) ** 2
     # how far each difference is determined by the pixels, 0 to 1

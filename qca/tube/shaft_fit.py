@@ -164,13 +164,20 @@ class _Problem:
         )
 
     def learn(self, theta: Array) -> None:
-        """Set noise and smoothness of the background from the fit at ``theta`` (Q,): one step of MacKay's fixed point."""
+        """Set noise and smoothness of the background from the fit at ``theta`` (Q,).
+
+        One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
+        """
         state = self.predict(theta)
         residual = np.abs(self.pixels.level - state.level)
         self.variance = max((1.4826 * float(np.median(residual))) ** 2, 1e-12)
-        weight = np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
+        weight = (
+            np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
+        )
         jacobian = self.jacobian(theta, state)
-        covariance = np.linalg.inv((jacobian * weight[:, None]).T @ jacobian + self.precision + 1e-12 * np.eye(self.size))
+        covariance = np.linalg.inv(
+            (jacobian * weight[:, None]).T @ jacobian + self.precision + 1e-12 * np.eye(self.size)
+        )
         rough = self.pixels.roughness
         part = self.ground_part
         known = self.pixels.roughness_rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))

@@ -41,7 +41,8 @@ class ShaftOptions:
     empty_penalty: float = 2.0
     """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
     filled_log_contrast: tuple[float, float] = (0.1, 0.3)
-    """Mean and SD of the logarithm of a filled lumen's contrast over the vessels': the same medium, less diluted; own choice."""
+    """Mean and SD of the logarithm of a filled lumen's contrast over the vessels': the same medium, less diluted; own
+    choice."""
     empty_log_contrast: tuple[float, float] = (0.0, 0.8)
     """The same for an empty catheter's wall, polymer or metal braid; own choice, loose."""
     window_px: float = 20.0

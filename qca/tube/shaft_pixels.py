@@ -126,4 +126,3 @@ class ShaftPixels:
         """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""
         across = self.axis_spline.matrix(self.curve.position) @ offsets
         return np.asarray(self.curve.points + across[:, None] * self.curve.normal)
-

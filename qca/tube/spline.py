@@ -35,17 +35,20 @@ class Spline:
     @classmethod
     def over(cls, length: float, spacing: float) -> Spline:
         """Spline over [0, length] with a knot spacing near ``spacing``."""
-        cells = max(int(round(length / spacing)), 2)
+        cells = max(round(length / spacing), 2)
         return cls(length, length / cells, cells + 3)
 
     def basis(self, s: Array) -> tuple[Index, Array]:
-        """First coefficient and four weights per position; positions outside are extrapolated from the end cell."""
+        """First coefficient (N,) and four weights (N, 4) per position ``s`` (N,), px.
+
+        Positions outside are extrapolated from the end cell.
+        """
         t = s / self.spacing
         cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
         return cell, _cubic(t - cell)
 
     def second(self, s: Array) -> tuple[Index, Array]:
-        """The same for the second derivative, 1/px^2."""
+        """Return the same for the second derivative, 1/px^2; constant outside."""
         t = np.clip(s / self.spacing, 0, self.count - 3)
         cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
         return cell, _cubic_second(t - cell) / self.spacing**2
@@ -58,7 +61,21 @@ class Spline:
         return out
 
     def fit(self, s: Array, values: Array, smooth: float) -> Array:
-        """Coefficients, shape (count,), of a least-squares fit with a second-difference penalty ``smooth``."""
+        """Coefficients of a least-squares fit.
+
+        Parameters
+        ----------
+        s, values : ndarray, shape (N,)
+            Positions, px, and values there.
+        smooth : float
+            Weight of squared second differences of the coefficients.
+
+        Returns
+        -------
+        ndarray, shape (count,)
+            In the unit of ``values``.
+        """
         a = self.matrix(s)
         d = np.diff(np.eye(self.count), 2, axis=0)
-        return np.linalg.solve(a.T @ a + smooth * d.T @ d + 1e-9 * np.eye(self.count), a.T @ values)
+        normal = a.T @ a + smooth * d.T @ d + 1e-9 * np.eye(self.count)
+        return np.asarray(np.linalg.solve(normal, a.T @ values), dtype=np.float64)
