@@ -26,7 +26,7 @@ _GROUND_STEP, _GROUND_TILT = 0.15, 0.18
 """The background leaving its course by this part of the lumen's depth within some mm; ribs and spine stay under 0.13."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
-_LOW_CONTRAST, _NO_CONTRAST = 3.5, 2.0
+_LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
 """Signal to noise ratio of a lumen per px of its length."""
 _SATURATED_PART = 0.01
 """Part of a limb's pixels at the end of the grey range."""

@@ -28,7 +28,7 @@ from qca.tube.shaft_profile import Candidate, MeanProfile
 Array = npt.NDArray[np.float64]
 
 _AMBIGUOUS = 5.0
-"""Log-likelihood difference under which two hypotheses cannot be told apart (odds of 20 to 1)."""
+"""Log-likelihood difference under which two hypotheses cannot be told apart (odds of 150 to 1)."""
 _OTHER_WIDTH = 0.04
 """Relative difference from which another hypothesis' width matters."""
 _FREE_BLUR_SD = 0.5
