@@ -1,4 +1,7 @@
-"""Reasons to doubt a limb's numbers, found in the fit itself. Thresholds are in units of noise and of the lumen's depth."""
+"""Reasons to doubt a limb's numbers, found in the fit itself.
+
+Thresholds are in units of noise and of the lumen's depth; own choice.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,8 @@ _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
 """The same beside the lumen: squared residuals and mean residual of one side."""
 _GROUND_STEP, _GROUND_TILT = 0.15, 0.18
-"""The background leaving its course by this part of the lumen's depth within some mm; ribs and spine stay under 0.13."""
+"""The background leaving its course by this part of the lumen's depth within some mm; ribs and spine stay under
+0.13."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
@@ -34,14 +38,30 @@ _SATURATED_PART = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Doubts:
-    """Flag codes of a limb, and the stretches (from, to, code) in px along it that they concern."""
+    """Flag codes of a limb, and the stretches (from, to, code) in px of arc length along it that they concern."""
 
     codes: tuple[str, ...]
     stretches: tuple[tuple[float, float, str], ...]
 
 
 def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
-    """Look for overlap, misfit, uneven filling, low contrast, saturation and shutters along limb ``i``.
+    """Look for overlap, misfit, uneven filling, low contrast, saturation and shutters along a limb.
+
+    Parameters
+    ----------
+    fit : JointFit
+        The final fit.
+    i : int
+        Which of its limbs.
+    name : str
+        Its name, for messages.
+    frame : Frame
+        For its grey range and valid region.
+
+    Returns
+    -------
+    Doubts
+        Codes without repeats.
 
     Raises
     ------
@@ -78,6 +98,8 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
 
 
 def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
+    """Codes of doubts that have a place, each with the windows (W,) where it holds."""
+
     def excess(square: Array, count: Array) -> Array:
         return np.where(count > 10, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
 
@@ -92,7 +114,10 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
 
 
 def _shaded(fit: JointFit, i: int, frame: Frame) -> bool:
-    """Whether a limb's lumen touches pixels that are not valid; frame and fit share the column axis, rows may be stretched."""
+    """Whether a limb's lumen touches pixels that are not valid.
+
+    Frame and fit share the column axis, rows may be stretched.
+    """
     if frame.valid.all():
         return False
     near = fit.near[i]

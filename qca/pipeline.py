@@ -10,13 +10,14 @@ import numpy.typing as npt
 from qca.errors import PicksError
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
-from qca.limb_reading import limb_numbers, limb_reading
+from qca.limb_numbers import limb_numbers
+from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.picks import LIMBS, LimbName, Picks, Point
-from qca.reading import Angles, Flag, FrameRecord, Reading
+from qca.reading import Flag, FrameRecord, LimbReading, Reading
 from qca.scaling import GreyModel, find_scale, square_valid, true_catheter_mm
 from qca.settings import DEFAULT_SETTINGS, Settings
-from qca.tree.angles import angle_between, point_at_distance
+from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
 from qca.tree.ridge import ridge_strength
@@ -66,13 +67,16 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     grey = _grey_model(joint)
     scaling = find_scale(frame, image if dark else -image, picks, settings, grey)
     scale = scaling.scale
-    numbers = [limb_numbers(joint, i, name, crop, frame, settings, scale, picks.edits) for i, name in enumerate(names)]
+    numbers = [limb_numbers(joint, i, name, crop, frame, settings, picks.edits) for i, name in enumerate(names)]
     flags = [_flag(code, "scale") for code in scaling.codes]
     flags += _frame_flags(frame)
-    angles, angle_flags = _angles(joint, settings, scale) if len(names) == 3 else (None, [])
-    flags += angle_flags
-    limbs = {
-        name: limb_reading(n, name, numbers, names, picks, settings, scale, frame.pixel_aspect)
+    angles = None
+    if len(names) == 3:
+        chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
+        angles, angle_codes = bifurcation_angles(joint, chord_px)
+        flags += [_flag(code, "angles") for code in angle_codes]
+    limbs: dict[str, LimbReading] = {
+        name: limb_reading(n, name, numbers, names, scale, frame.pixel_aspect)
         for name, n in zip(names, numbers, strict=True)
     }
     for name, limb in limbs.items():
@@ -105,15 +109,10 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
         branching_point_px=branching,
         carina_px=carina,
         flags=tuple(flags),
-        fit=MappingProxyType(_fit_record(joint, grey, dark, scale)),
+        fit=MappingProxyType(_fit_record(joint, grey, dark=dark)),
         catheter_left_px=left,
         catheter_right_px=right,
     )
-
-
-_JOIN_SD_PX = 0.35
-"""Model error of the branching point, px: the core of the confluence is left out of the fit, so how limbs join there is
-extrapolated. Makes the stated SDs of angles true on simulated bifurcations."""
 
 
 def _flag(code: str, where: str) -> Flag:
@@ -121,6 +120,7 @@ def _flag(code: str, where: str) -> Flag:
 
 
 def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], list[Point]]:
+    """Limbs to measure and their picks; PicksError when points are missing, outside the frame or on one spot."""
     if picks.is_segment:
         wanted = {"start": picks.start, "end": picks.end}
         if any(p is not None for p in (picks.proximal, picks.distal, picks.side)):
@@ -132,7 +132,10 @@ def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], l
         names = LIMBS
     missing = [name for name, p in wanted.items() if p is None]
     if missing:
-        msg = f"missing point: {', '.join(missing)}; a bifurcation needs proximal, distal and side, a segment start and end"
+        msg = (
+            f"missing point: {', '.join(missing)}; "
+            "a bifurcation needs proximal, distal and side, a segment start and end"
+        )
         raise PicksError(msg)
     points = [p for p in wanted.values() if p is not None]
     labelled = list(zip(wanted, points, strict=True))
@@ -150,7 +153,10 @@ def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], l
     for i, (name, p) in enumerate(labelled[: len(points)]):
         for other, q in labelled[:i]:
             if np.hypot(p[0] - q[0], p[1] - q[1]) < 6:
-                msg = f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: pick them on different limbs"
+                msg = (
+                    f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: "
+                    "pick them on different limbs"
+                )
                 raise PicksError(msg)
     return names, points
 
@@ -200,7 +206,8 @@ def _grey_model(joint: JointFit) -> GreyModel:
     )
 
 
-def _fit_record(joint: JointFit, grey: GreyModel, dark: bool, scale: object) -> dict[str, object]:
+def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:
+    """Collect what the fit found out about the frame as a whole; lengths in px, grey values in stored levels."""
     return {
         "vessels": "dark" if dark else "bright",
         "blur_sd_px": float(np.exp(grey.log_sigma)),
@@ -221,43 +228,6 @@ def _frame_flags(frame: Frame) -> list[Flag]:
     if abs(frame.pixel_aspect - 1) > 1e-6:
         flags.append(_flag("oblique_pixels", "frame"))
     return flags
-
-
-def _angles(joint: JointFit, settings: Settings, scale: object) -> tuple[Angles, list[Flag]]:
-    """Angles with SD by first-order propagation of the limbs' offsets and the branching point."""
-    chord = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px  # type: ignore[attr-defined]
-    origin = joint.branching_point
-    size = len(joint.covariance)
-    vectors, gradients, turns = [], [], []
-    reached = True
-    for i, limb in enumerate(joint.limbs):
-        points = limb.points(limb.curve.position)
-        point, k, ok = point_at_distance(points, origin, chord)
-        reached &= ok
-        v = point - origin
-        away = float(np.linalg.norm(v))
-        turn = np.array([-v[1], v[0]]) / away**2
-        grad = np.zeros(size)
-        s = np.array([limb.curve.position[min(k, len(points) - 1)]])
-        cell, basis = limb.e_spline.basis(s)
-        start = joint.layout.e[i].start + int(cell[0])
-        grad[start : start + 4] = basis[0] * float(turn @ limb.curve.normal[min(k, len(points) - 1)])
-        grad[joint.layout.meeting] -= turn
-        vectors.append(v)
-        turns.append(turn)
-        gradients.append(grad)
-    out: list[float] = []
-    sds: list[float] = []
-    for a, b in ((0, 2), (1, 2), (0, 1)):
-        out.append(angle_between(vectors[a], vectors[b]))
-        g = gradients[a] - gradients[b]
-        join = _JOIN_SD_PX**2 * float(np.sum((turns[a] - turns[b]) ** 2))
-        sds.append(float(np.degrees(np.sqrt(max(g @ joint.covariance @ g, 0.0) + join))))
-    flags = [] if reached else [_flag("chord_short", "angles")]
-    # limbs in their usual order around the branching point, the main vessel bent to either side
-    if abs(sum(out) - 360) > 1 and abs(out[0] + out[1] - out[2]) > 1:
-        flags.append(_flag("limbs_out_of_order", "angles"))
-    return Angles(*out, *sds), flags
 
 
 def _xy(point: Array, frame: Frame) -> tuple[float, float]:

@@ -2,10 +2,86 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
+from qca.reading import Angles
+from qca.tube.joint import JointFit
+
 Array = npt.NDArray[np.float64]
+
+_JOIN_SD_PX = 0.35
+"""Model error of the branching point, px: the core of the confluence is left out of the fit, so how limbs join there is
+extrapolated. Makes the stated SDs of angles true on simulated bifurcations."""
+_PAIRS = ((0, 2), (1, 2), (0, 1))
+"""Limbs, in the order proximal, distal, side, between which the angles A, B and C lie."""
+
+
+def bifurcation_angles(joint: JointFit, chord_px: float) -> tuple[Angles, tuple[str, ...]]:
+    """Angles between the chords of three limbs, with SD.
+
+    The SD follows by first-order propagation of the limbs' offsets and the branching point.
+
+    Parameters
+    ----------
+    joint : JointFit
+        Fit of the proximal, distal and side limb.
+    chord_px : float
+        Straight distance from the branching point to the chords' ends, px.
+
+    Returns
+    -------
+    angles : Angles
+        Degrees.
+    codes : tuple of str
+        Flags: a limb ended before its chord, or the limbs stand in no order that three limbs can have.
+    """
+    rays = [_ray(joint, i, chord_px) for i in range(len(joint.limbs))]
+    angles: list[float] = []
+    sds: list[float] = []
+    for a, b in _PAIRS:
+        angles.append(angle_between(rays[a].vector, rays[b].vector))
+        gradient = rays[a].gradient - rays[b].gradient
+        join = _JOIN_SD_PX**2 * float(np.sum((rays[a].turn - rays[b].turn) ** 2))
+        variance = max(float(gradient @ joint.covariance @ gradient), 0.0) + join
+        sds.append(float(np.degrees(np.sqrt(variance))))
+    codes = [] if all(ray.reached for ray in rays) else ["chord_short"]
+    # limbs in their usual order around the branching point, the main vessel bent to either side
+    if abs(sum(angles) - 360) > 1 and abs(angles[0] + angles[1] - angles[2]) > 1:
+        codes.append("limbs_out_of_order")
+    return Angles(*angles, *sds), tuple(codes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ray:
+    """Chord of one limb.
+
+    ``vector`` (2,), px; ``turn`` (2,) the change of its direction per px that its end moves, rad/px, and ``gradient``
+    (Q,) the same by the fit's parameters; ``reached`` is False when the limb ended first.
+    """
+
+    vector: Array
+    turn: Array
+    gradient: Array
+    reached: bool
+
+
+def _ray(joint: JointFit, i: int, chord_px: float) -> _Ray:
+    limb = joint.limbs[i]
+    points = limb.points(limb.curve.position)
+    end, index, reached = point_at_distance(points, joint.branching_point, chord_px)
+    vector = end - joint.branching_point
+    length = float(np.linalg.norm(vector))
+    turn = np.array([-vector[1], vector[0]]) / length**2
+    gradient = np.zeros(len(joint.covariance))
+    sample = min(index, len(points) - 1)
+    cell, basis = limb.e_spline.basis(np.array([limb.curve.position[sample]]))
+    start = joint.layout.e[i].start + int(cell[0])
+    gradient[start : start + 4] = basis[0] * float(turn @ limb.curve.normal[sample])
+    gradient[joint.layout.meeting] -= turn
+    return _Ray(vector, turn, gradient, reached)
 
 
 def point_at_distance(points: Array, origin: Array, distance: float) -> tuple[Array, int, bool]:
@@ -41,6 +117,17 @@ def point_at_distance(points: Array, origin: Array, distance: float) -> tuple[Ar
 
 
 def angle_between(first: Array, second: Array) -> float:
-    """Angle between two plane vectors, degrees, 0 to 180."""
+    """Angle between two plane vectors.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (2,)
+        Not zero.
+
+    Returns
+    -------
+    float
+        Degrees, 0 to 180.
+    """
     cross = first[0] * second[1] - first[1] * second[0]
     return float(np.degrees(np.arctan2(abs(cross), float(first @ second))))
