@@ -81,7 +81,7 @@ bench: tests-ready
 samples: core
 	$(PY) -m qca.phantom.samples sample_images
 
-# tables and help in README.md, JSON Schemas in docs/
+# tables and help in README.md, JSON Schemas in qca/documents/
 generated: core
 	$(PY) .ci/generated.py
 

@@ -1,4 +1,4 @@
-"""What is written by a program, not by hand: blocks of the pages, JSON Schemas and the picture in docs/.
+"""What is written by a program, not by hand: blocks of the pages, JSON Schemas and the picture in qca/documents/.
 
 ::
 
@@ -20,7 +20,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / ".ci")]
 
 import generated_tables as tables  # noqa: E402 - beside this script
 
-PICTURE = ROOT / "docs" / "bifurcation.png"
+PICTURE = ROOT / "qca" / "documents" / "bifurcation.png"
 _CAUTION_START = "For research, teaching"
 
 
@@ -35,7 +35,7 @@ def pages() -> dict[str, dict[str, str]]:
             "flags": tables.flags_table(),
             "settings": tables.settings_table(),
         },
-        "docs/sizing.md": {
+        "qca/documents/sizing.md": {
             "plan": tables.help_text("plan"),
             "compare": tables.help_text("compare"),
             "devices": tables.devices_table(),
@@ -49,7 +49,7 @@ def pages() -> dict[str, dict[str, str]]:
 
 
 def schemas() -> dict[str, str]:
-    """File in docs/ to its text."""
+    """File in qca/documents/ to its text."""
     from qca.document import reading_schema
     from qca.json_text import write_json
     from qca.picks_file import picks_schema
@@ -111,7 +111,7 @@ def filled(page: str, text: str, contents: dict[str, str]) -> str:
 
 def expected() -> dict[Path, str]:
     """Every generated file with the text that it should have."""
-    texts = {ROOT / "docs" / name: text for name, text in schemas().items()}
+    texts = {ROOT / "qca" / "documents" / name: text for name, text in schemas().items()}
     for page, contents in pages().items():
         texts[ROOT / page] = filled(page, (ROOT / page).read_text(encoding="utf-8"), contents)
     return texts

@@ -84,7 +84,7 @@ def test_both_commands_and_the_plain_lines_stand_in_the_readme():
 
 
 def test_links_and_pictures_of_the_pages_exist():
-    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")):
+    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "qca" / "documents").glob("*.md")):
         for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
             if not target.startswith("http"):
                 assert (page.parent / target).exists(), f"{page.name}: {target}"
@@ -106,14 +106,14 @@ def test_the_exported_schemas_take_what_is_written(make_reading):
         "reading.schema.json": reading_to_json(reading),
         "picks.schema.json": {"schema": "qca.picks/1", **picks_to_json(reading.picks, only_given=True)},
     }.items():
-        schema = json.loads((ROOT / "docs" / name).read_text(encoding="utf-8"))
+        schema = json.loads((ROOT / "qca" / "documents" / name).read_text(encoding="utf-8"))
         jsonschema.Draft202012Validator.check_schema(schema)
         jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
 
 
 @pytest.mark.parametrize("picks", [{"frme": 3}, {"french": "6"}, {"proximal": [1]}, {"edits": [{"kind": "wall"}]}])
 def test_the_exported_picks_schema_refuses_what_the_reader_refuses(picks):
-    schema = json.loads((ROOT / "docs" / "picks.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads((ROOT / "qca" / "documents" / "picks.schema.json").read_text(encoding="utf-8"))
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(picks, schema, jsonschema.Draft202012Validator)
 
