@@ -13,8 +13,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from qca.csv_text import read_header, read_rows
@@ -81,6 +83,8 @@ class ReadingList:
         Hash of the key's file, so that nobody can change the key later.
     reads : tuple of ListedRead
         Reader by reader, in order.
+    by_code : mapping
+        The same by code.
     """
 
     folder: Path
@@ -91,6 +95,11 @@ class ReadingList:
     ledger: str
     key_sha256: str
     reads: tuple[ListedRead, ...]
+    by_code: Mapping[str, ListedRead] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Index the reads by their codes."""
+        object.__setattr__(self, "by_code", MappingProxyType({read.code: read for read in self.reads}))
 
     def of(self, reader: str) -> tuple[ListedRead, ...]:
         """Give the reads of one reader, in order.
@@ -113,9 +122,8 @@ class ReadingList:
         InputError
             If the code is not on the list.
         """
-        for read in self.reads:
-            if read.code == code:
-                return read
+        if code in self.by_code:
+            return self.by_code[code]
         msg = f"There is no code {code!r} on this list: check the letters."
         raise InputError(msg)
 
