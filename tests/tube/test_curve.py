@@ -51,6 +51,15 @@ def test_locate_on_a_circle(places):
     np.testing.assert_allclose(x, lateral, atol=0.01)
 
 
+def test_locate_between_the_samples_of_a_tight_circle():
+    """Radius 12 px: between two samples the circle lies up to 0.01 px beside the tangent, which must not show."""
+    tight = curve_through(on_circle(np.linspace(0.0, np.pi, 4000), 12.0), 0.0)
+    angle = np.linspace(0.4, np.pi - 0.4, 400)
+    s, x = tight.locate(on_circle(angle, 12.0))
+    assert np.abs(x).max() < 0.004
+    np.testing.assert_allclose(s, 12.0 * angle, atol=0.02)
+
+
 def test_locate_beyond_the_ends(arc):
     """The end tangents carry on: 5 px before the start, 3 px to the right; 4 px after the end, 2 px to the left."""
     before = arc.points[0] - 5 * arc.tangent[0] + 3 * arc.normal[0]
