@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +26,9 @@ from qca.tree.ridge import ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 Array = npt.NDArray[np.float64]
 
@@ -54,6 +59,20 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     MissingScale
         If the header was named as scale and holds none.
     """
+    with _one_thread().limit(limits=1):
+        return _measure(frame, picks, settings)
+
+
+@lru_cache(maxsize=1)
+def _one_thread() -> ThreadpoolController:
+    """Hold linear algebra to one thread: its sums then come in one order on any machine, and small ones are faster."""
+    import scipy.linalg  # noqa: F401 - the controller governs only libraries that are loaded
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
+def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
     names, points = _checked_points(frame, picks)
     true_catheter_mm(picks)
     image = _square(frame)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from qca.errors import MissingScale, NoVessel, PicksError
 from qca.frames.frame import Frame
 from qca.picks import Picks
 from qca.settings import Settings
+from qca.tree.grow import background_stretch
 from qca.tree.trace import crop_around, first_radius, trace_tree
 from qca.tube.curve import curve_through
 from qca.tube.shaft import Shaft, fit_shaft
@@ -233,6 +234,7 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
         msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
         raise NoVessel(msg)
     start = float(np.median(first_radius(crop.image, curve.points, curve.normal, 20.0)))
+    options, blur = ShaftOptions(), math.exp(grey.log_sigma)
     shaft = fit_shaft(
         crop.image,
         curve,
@@ -241,7 +243,7 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
         log_sigma_sd=max(grey.log_sigma_sd, 0.02),
         bend=grey.bend,
         contrast=grey.contrast,
-        options=ShaftOptions(),
+        options=replace(options, background_knot_px=options.background_knot_px * background_stretch(blur)),
         feature=picks.catheter_feature,
         valid=crop.valid,
     )

@@ -22,6 +22,8 @@ _ROUNDS = (5, 3, 7)
 """Steps of the fit in each round; between rounds the limbs are laid anew."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
+_USUAL_BLUR_PX = 1.1
+"""0.22 mm at 0.2 mm per px."""
 _OVERRUN_PX = 10.0
 """How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
 _LINE_PX = 25.0
@@ -141,6 +143,11 @@ def _core(limbs: Sequence[Limb]) -> float:
     return min(float(np.median(limb.radius(np.linspace(0, min(12.0, limb.end), 13)))) for limb in limbs)
 
 
+def background_stretch(sigma: float) -> float:
+    """Factor on the background's knots: they keep their distance in blur widths, hence roughly in millimetres."""
+    return float(np.clip(sigma / _USUAL_BLUR_PX, 1.0, 1.6))
+
+
 def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     """Knots as far apart as the blur lets details be told: finer ones cost time and teach nothing.
 
@@ -164,6 +171,7 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
         radius_knot_px=options.radius_knot_px * stretch,
         offset_knot_px=options.offset_knot_px * stretch,
         gain_knot_px=options.gain_knot_px * stretch,
+        background_knot_px=options.background_knot_px * background_stretch(sigma),
     )
 
 

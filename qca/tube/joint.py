@@ -18,6 +18,7 @@ from qca.tube.band import Array, Mask, Near
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
+from qca.tube.normal import symmetric_inverse
 from qca.tube.options import FitOptions
 from qca.tube.priors import Precisions, first_precisions, learned_precisions, prior_terms
 from qca.tube.problem import Problem, State
@@ -148,7 +149,7 @@ def fit_limbs(
         last = step_number == iterations - 1
         if not last and step_number >= 1 and step_number % 2 == 1:
             precisions = learned_precisions(
-                theta, _inverse(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
+                theta, symmetric_inverse(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
             )
         elif step_number >= 3 and _small(step, problem.layout):
             break
@@ -170,7 +171,7 @@ def _result(
     if not rough:
         normal, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
         prior, _ = prior_terms(theta, problem.limbs, layout, problem.plane, precisions, options.priors)
-        covariance = _inverse(normal + prior)
+        covariance = symmetric_inverse(normal + prior)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -204,18 +205,6 @@ def _solve(matrix: Array, vector: Array) -> Array:
     from scipy.linalg import cho_factor, cho_solve
 
     return np.asarray(cho_solve(cho_factor(matrix, check_finite=False), vector, check_finite=False))
-
-
-def _inverse(matrix: Array) -> Array:
-    """Inverse of a symmetric positive definite matrix."""
-    from scipy.linalg.lapack import dpotrf, dpotri
-
-    factor, failed = dpotrf(matrix, lower=1)
-    if failed:
-        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-    inverse, _ = dpotri(factor, lower=1, overwrite_c=1)
-    lower = np.tril(inverse)
-    return np.asarray(lower + np.tril(inverse, -1).T)
 
 
 def _step_limit(step: Array, layout: Layout) -> float:

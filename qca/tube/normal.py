@@ -76,3 +76,15 @@ class Pattern:
             matrix[np.ix_(columns, columns)] += j.T @ j
             vector[columns] += j.T @ (root[rows] * residual[rows])
         return matrix, vector
+
+
+def symmetric_inverse(matrix: Array) -> Array:
+    """Inverse of a symmetric positive definite matrix."""
+    from scipy.linalg.lapack import dpotrf, dpotri
+
+    factor, failed = dpotrf(matrix, lower=1)
+    if failed:
+        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    inverse, _ = dpotri(factor, lower=1, overwrite_c=1)
+    lower = np.tril(inverse)
+    return np.asarray(lower + np.tril(inverse, -1).T)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_opacity
+from qca.tube.normal import Pattern, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
@@ -138,6 +139,13 @@ class _Problem:
         self.variance = pixels.noise**2
         self.mean, self.precision = self._prior()
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
+        # every pixel touches the shared parameters, four coefficients of the axis and sixteen of the background
+        count = len(pixels.level)
+        shared = np.broadcast_to(np.arange(_FIXED), (count, _FIXED))
+        axis = self.axis_part.start + pixels.axis_cell[:, None] + np.arange(4)
+        self.columns = np.hstack([shared, axis, self.ground_part.start + pixels.ground_column])
+        rows = np.repeat(np.arange(count), self.columns.shape[1])
+        self.pattern = Pattern.of(rows, self.columns.ravel(), count, self.size)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
@@ -175,9 +183,8 @@ class _Problem:
             np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
         )
         jacobian = self.jacobian(theta, state)
-        covariance = np.linalg.inv(
-            (jacobian * weight[:, None]).T @ jacobian + self.precision + 1e-12 * np.eye(self.size)
-        )
+        normal, _ = self._normal(jacobian, weight, residual)
+        covariance = symmetric_inverse(normal + self.precision + 1e-12 * np.eye(self.size))
         rough = self.pixels.roughness
         part = self.ground_part
         known = self.pixels.roughness_rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))
@@ -231,6 +238,11 @@ class _Problem:
         out[:, self.ground_part] = pixels.ground
         return out
 
+    def _normal(self, jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+        """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,)."""
+        values = np.take_along_axis(jacobian, self.columns, axis=1).ravel()
+        return self.pattern.normal(values, weight, residual)
+
     def cost(self, theta: Array, state: ShaftState) -> float:
         """Minus the log posterior up to a constant, with Huber's cost of residuals."""
         z = np.abs(self.pixels.level - state.level) / np.sqrt(self.variance)
@@ -246,8 +258,8 @@ class _Problem:
         spread = self.options.huber * np.sqrt(self.variance)
         weight = np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance
         jacobian = self.jacobian(theta, state)
-        normal = (jacobian * weight[:, None]).T @ jacobian
-        pull = jacobian.T @ (weight * residual) - self.precision @ (theta - self.mean)
+        normal, pull = self._normal(jacobian, weight, residual)
+        pull = pull - self.precision @ (theta - self.mean)
         before = self.cost(theta, state)
         for _ in range(_TRIALS):
             damped = normal + self.precision + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(self.size)

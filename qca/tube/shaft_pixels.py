@@ -13,6 +13,7 @@ from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 _BESIDE_PX = 2.5
@@ -41,8 +42,12 @@ class ShaftPixels:
         Lateral offsets of the axis from the curve.
     axis_basis : ndarray, shape (P, A)
         Its basis at the pixels.
+    axis_cell : ndarray, shape (P,), int
+        The first of the four axis coefficients that a pixel touches.
     ground : ndarray, shape (P, B)
         Basis of the background, a bicubic spline over the plane.
+    ground_column : ndarray, shape (P, 16), int
+        The background coefficients that a pixel touches.
     roughness : ndarray, shape (B, B)
         Quadratic form of the background's second differences, of rank ``roughness_rank``.
     first_ground : ndarray, shape (B,)
@@ -61,7 +66,9 @@ class ShaftPixels:
     level: Array
     axis_spline: Spline
     axis_basis: Array
+    axis_cell: Index
     ground: Array
+    ground_column: Index
     roughness: Array
     roughness_rank: int
     first_ground: Array
@@ -95,7 +102,10 @@ class ShaftPixels:
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
         if valid is not None:
             keep &= valid[rows, columns]
-        rows, columns, s, x = rows[keep], columns[keep], s[keep], x[keep]
+        # in the order of the shaft, so that neighbours in the list touch the same coefficients
+        order = np.flatnonzero(keep)
+        order = order[np.argsort(s[order], kind="stable")]
+        rows, columns, s, x = rows[order], columns[order], s[order], x[order]
         level = image[rows, columns]
         axis_spline = Spline.over(curve.length, options.axis_knot_px)
         plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
@@ -114,6 +124,8 @@ class ShaftPixels:
             level=level,
             axis_spline=axis_spline,
             axis_basis=axis_spline.matrix(s),
+            axis_cell=axis_spline.basis(s)[0],
+            ground_column=plane.column,
             ground=ground,
             roughness=plane.penalty,
             roughness_rank=plane.rank,
