@@ -18,6 +18,8 @@ TAPER_SD_PER_LENGTH = 0.06
 TAPER_LENGTH_PX = 50.0
 LESION_SHARE = 0.4
 """Prior probability that a point of a limb is diseased."""
+WIDE_SHARE, WIDEST = 0.003, 1.5
+"""Prior probability that a point is widened, and up to how many times the healthy width; own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,7 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
             line = design @ coef
             z = (diameter - line) / width
             p_healthy = (1 - LESION_SHARE) * np.exp(-0.5 * z * z) / (width * np.sqrt(2 * np.pi))
-            p_lesion = np.where(diameter < line, LESION_SHARE / np.maximum(line, 1e-6), 1e-9)
+            p_lesion = _unhealthy(diameter, line)
             healthy = p_healthy / (p_healthy + p_lesion + 1e-300)
             w = healthy / width**2 / thin
             normal = design.T @ (w[:, None] * design) + prior + 1e-12 * np.eye(2)
@@ -91,10 +93,17 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
         line = design @ coef
         z = (diameter - line) / spread
         p_h = (1 - LESION_SHARE) * np.exp(-0.5 * z * z) / (spread * np.sqrt(2 * np.pi))
-        p_l = np.where(diameter < line, LESION_SHARE / np.maximum(line, 1e-6), 1e-9)
+        p_l = _unhealthy(diameter, line)
         score = float(np.log(p_h + p_l).sum() / thin - 0.5 * ((coef[1] - mean[1]) / prior_sd) ** 2)
         if best is None or score > best[0]:
             best = (score, coef, healthy, operator)
     assert best is not None  # noqa: S101 - four starts always leave one
     _, coef, healthy, operator = best
     return Reference(design @ coef, healthy, operator, design)
+
+
+def _unhealthy(diameter: Array, line: Array) -> Array:
+    """Density of diseased points: anywhere below the line, seldom above it up to ``WIDEST`` times as wide."""
+    width = np.maximum(line, 1e-6)
+    above = np.where(diameter < WIDEST * line, WIDE_SHARE / (WIDEST - 1) / width, 1e-9)
+    return np.where(diameter < line, LESION_SHARE / width, above)

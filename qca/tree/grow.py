@@ -18,7 +18,7 @@ from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
-_ROUNDS = (5, 3, 7)
+_ROUNDS = (5, 3, 9)
 """Steps of the fit in each round; between rounds the limbs are laid anew."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0

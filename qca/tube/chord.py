@@ -177,7 +177,8 @@ def _hermite_slope(t: Array) -> tuple[Array, Array, Array, Array]:
 def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     """Opacity of a blurred cylinder and its derivatives, interpolated.
 
-    Within 1e-4 of the peak of the quadrature for ``m`` times the diameter up to 1.2; radii up to 80 blur widths.
+    Within 1e-4 of the larger of peak and blur for ``m`` times the diameter up to 1.2 and ``m sigma`` up
+    to 0.3; radii up to 80 blur widths.
 
     Parameters
     ----------

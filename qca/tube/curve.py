@@ -37,7 +37,8 @@ class Curve:
 
     def at(self, s: Array) -> tuple[Array, Array]:
         """Points and normals at arc lengths ``s`` (M,), px, each (M, 2); points go on along the end tangents."""
-        return self._along(self.points, s, extend=True), self._along(self.normal, s, extend=False)
+        normal = self._along(self.normal, s, extend=False)
+        return self._along(self.points, s, extend=True), normal / np.linalg.norm(normal, axis=1, keepdims=True)
 
     def tangent_at(self, s: Array) -> Array:
         """Interpolate the unit tangents at arc lengths ``s`` (M,), shape (M, 2)."""

@@ -176,7 +176,8 @@ def _shaft(solution: ShaftSolution, options: ShaftOptions, *, ambiguous: bool) -
     noise = 1.4826 * float(np.median(np.abs(residual)))
     weight = np.minimum(1, options.huber * noise / np.maximum(np.abs(residual), 1e-12)) / noise**2
     jacobian = solution.jacobian
-    covariance = np.linalg.inv((jacobian * weight[:, None]).T @ jacobian + solution.prior_precision)
+    information = (jacobian * weight[:, None]).T @ jacobian
+    covariance = np.linalg.inv(information + solution.prior_precision)
     radius = float(np.exp(theta[0]))
     ratio = float(theta[1])
     spread, expected = _spread(solution, residual, weight, options.window_px)
@@ -194,7 +195,8 @@ def _shaft(solution: ShaftSolution, options: ShaftOptions, *, ambiguous: bool) -
         spread_px=spread,
         spread_expected_px=expected,
         filled=solution.kind != EMPTY,
-        visible=bool(theta[3] / max(np.sqrt(covariance[3, 3]), 1e-12) > _VISIBLE_Z),
+        # the amplitude alone, for it trades against the wall's thickness where the wall is thin
+        visible=bool(theta[3] * np.sqrt(information[3, 3]) > _VISIBLE_Z),
         ambiguous=ambiguous,
         amplitude_outer=float(theta[3] * state.parts.wall),
         amplitude_inner=float(theta[3] * state.parts.lumen),

@@ -263,7 +263,7 @@ class _Problem:
         before = self.cost(theta, state)
         for _ in range(_TRIALS):
             damped = normal + self.precision + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(self.size)
-            move: Array = np.linalg.solve(damped, pull)
+            move = np.asarray(np.linalg.solve(damped, pull), dtype=np.float64)
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
             after = self.cost(new, self.predict(new))
