@@ -383,39 +383,45 @@ def _write_tables(jobs: JobList, ledger: Ledger, folder: Path, *, parquet: bool)
 
 
 def _reads(jobs: JobList, ledger: Ledger) -> Iterator[Read]:
+    for _, known in _standings(jobs, ledger):
+        for state, entry in known:
+            if entry is not None and not isinstance(entry, Settled):
+                yield read_of(entry, state, ledger.document(entry.reading_sha256))
+
+
+def _standings(jobs: JobList, ledger: Ledger) -> Iterator[tuple[list[Job], list[tuple[State, Entry | Settled | None]]]]:
+    """Tell for each job what stands: the entry of its reading, what is known instead, or None for a withdrawn one."""
     for chunk in _chunks(jobs.jobs()):
         known = settled(ledger, chunk)
+        histories = ledger.histories(chunk[0].name.list_id, [job.name.code for job in chunk])
+        standings: list[tuple[State, Entry | Settled | None]] = []
         for job in chunk:
-            found = known.get(job.key)
-            if found is not None and found.reading is not None:
-                state, entry = _standing_of(ledger, job, found.reading)
-                if entry is not None:
-                    yield read_of(entry, state, ledger.document(entry.reading_sha256))
+            found = known.get(job.key, Settled("none", None, None))
+            if found.reading is None:
+                standings.append((found.state, found))
+            else:
+                name = job.name
+                history = histories[name.list_id, name.code, name.reader, name.passage]
+                standings.append(standing(_own(history, found.reading)))
+        yield chunk, standings
 
 
-def _standing_of(ledger: Ledger, job: Job, measured: Entry) -> tuple[State, Entry | None]:
-    """State and standing entry of a job's reading: its own, or an edit of it, until it was measured otherwise."""
-    name = job.name
-    history = ledger.history(name.list_id, name.code, name.reader, name.passage)
+def _own(history: Sequence[Entry], measured: Entry) -> list[Entry]:
+    """Give the entries that belong to a job's reading, until the read was measured otherwise."""
     start = next(index for index, entry in enumerate(history) if entry.seq == measured.seq)
     own = [history[start]]
-    for entry in history[start + 1 :]:
-        if entry.kind == "measured":
-            break
-        own.append(entry)
-    return standing(own)
+    own += itertools.takewhile(lambda entry: entry.kind != "measured", history[start + 1 :])
+    return own
 
 
 def _refusals(jobs: JobList, ledger: Ledger) -> Iterator[tuple[object, ...]]:
-    for chunk in _chunks(jobs.jobs()):
-        known = settled(ledger, chunk)
-        for job in chunk:
-            found = known.get(job.key)
+    for chunk, known in _standings(jobs, ledger):
+        for job, (_, found) in zip(chunk, known, strict=True):
             head = (job.name.code, job.name.reader, job.name.passage, job.line)
             if found is None:
-                yield (*head, "stopped", "Not measured yet: start the same line again.", 0)
-            elif found.refusal is not None:
+                yield (*head, "withdrawn", "The reading was withdrawn, see the ledger.", 0)
+            elif isinstance(found, Settled) and found.refusal is not None:
                 facts = found.refusal.facts()
                 yield (*head, facts.get("kind"), found.refusal.reason, facts.get("tries"))
-            elif found.reading is not None and _standing_of(ledger, job, found.reading)[1] is None:
-                yield (*head, "withdrawn", "The reading was withdrawn, see the ledger.", 0)
+            elif isinstance(found, Settled):
+                yield (*head, "stopped", "Not measured yet: start the same line again.", 0)

@@ -57,3 +57,13 @@ def guarded(address: Address) -> Iterator[None]:
         yield
     except (SQLAlchemyError, sqlite3.Error) as error:
         raise explained(error, address) from None
+    except (UnicodeDecodeError, OverflowError):
+        raise damaged(address) from None
+
+
+def damaged(address: Address) -> DamagedLedger:
+    """Form the error for a value that nobody can have entered."""
+    return DamagedLedger(
+        f"The ledger {address.shown} is damaged: it holds a value that cannot have been entered. It was not touched; "
+        "'qca ledger check' says what is readable, 'qca ledger copy' saves it."
+    )

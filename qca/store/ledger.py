@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
+from types import NoneType, TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import and_, insert, select
@@ -29,6 +29,9 @@ from qca.store.errors import DamagedLedger
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Row
+
+ReadKey = tuple[str, str, str, int | None]
+"""List, code, reader, pass: a read."""
 
 _CHUNK = 500
 """Rows fetched at a time: short transactions, so that readers never keep writers waiting, and flat memory."""
@@ -76,7 +79,7 @@ class Ledger:
         self.address = parse_address(place)
         self._engine = connect(self.address, create=create, readonly=readonly)
         with reading(self._engine, self.address) as connection:
-            self.ledger_id = str(connection.execute(select(schema.ledger.c.ledger_id)).scalar_one())
+            self.ledger_id = str(connection.execute(select(schema.ledger.c.ledger_id)).scalars().one())
 
     def __enter__(self) -> Self:
         return self
@@ -161,7 +164,7 @@ class Ledger:
             yield from (as_entry(row) for row in rows)
             if len(rows) < _CHUNK:
                 return
-            after = int(rows[-1].seq)
+            after = _whole(rows[-1].seq)
 
     def entries_of_jobs(self, jobs: Sequence[str]) -> tuple[Entry, ...]:
         """Give the entries that batch work left behind, in order."""
@@ -213,10 +216,10 @@ class Ledger:
             query = select(schema.document).where(table.number > after).order_by(table.number).limit(chunk)
             with reading(self._engine, self.address) as connection:
                 rows = connection.execute(query).all()
-            yield from ((int(row.number), as_document(row)) for row in rows)
+            yield from ((_whole(row.number), as_document(row)) for row in rows)
             if len(rows) < chunk:
                 return
-            after = int(rows[-1].number)
+            after = _whole(rows[-1].number)
 
     def events(self, list_id: str) -> Iterator[tuple[str, str, int | None, str, int]]:
         """Give ``(code, reader, pass, kind, position)`` of every entry of a list, read by read, from an index alone."""
@@ -235,6 +238,17 @@ class Ledger:
         with reading(self._engine, self.address) as connection:
             return history_of(connection, list_id, code, reader, passage)
 
+    def histories(self, list_id: str, codes: Sequence[str]) -> Mapping[ReadKey, tuple[Entry, ...]]:
+        """Give all entries about several codes of one list, by (list, code, reader, pass), in order."""
+        table = schema.entry.c
+        query = select(schema.entry).where(table.list_id == list_id, table.code.in_(list(codes))).order_by(table.seq)
+        with reading(self._engine, self.address) as connection:
+            entries = [as_entry(row) for row in connection.execute(query).all()]
+        found: dict[ReadKey, list[Entry]] = {}
+        for entry in entries:
+            found.setdefault((entry.list_id, entry.code, entry.reader, entry.passage), []).append(entry)
+        return {key: tuple(group) for key, group in found.items()}
+
     def entry_at(self, seq: int) -> Entry | None:
         """Give the entry at a position."""
         with reading(self._engine, self.address) as connection:
@@ -248,13 +262,48 @@ class Ledger:
 
 
 def as_entry(row: Row[Any]) -> Entry:
-    """Turn a database row into an entry."""
-    return Entry(**row._mapping)  # noqa: SLF001 - the documented way to a row's mapping
+    """Turn a database row into an entry.
+
+    Raises
+    ------
+    DamagedLedger
+        If a value is not of its kind; SQLite does not keep a damaged file from saying anything.
+    """
+    entry = Entry(**row._mapping)  # noqa: SLF001 - the documented way to a row's mapping
+    for name, kind in _KINDS.items():
+        if not isinstance(getattr(entry, name), kind):
+            msg = f"The ledger is damaged: the {name} of an entry near {entry.seq!r} is of the wrong kind."
+            raise DamagedLedger(msg)
+    return entry
+
+
+def _whole(value: object) -> int:
+    if isinstance(value, int):
+        return value
+    msg = f"The ledger is damaged: {str(value)[:20]!r} stands where a number should."
+    raise DamagedLedger(msg)
 
 
 def as_document(row: Row[Any]) -> Document:
-    """Turn a database row into a document."""
-    return Document(str(row.sha256), int(row.size), bytes(row.body))
+    """Turn a database row into a document.
+
+    Raises
+    ------
+    DamagedLedger
+        If a value is not of its kind.
+    """
+    if not (isinstance(row.sha256, str) and isinstance(row.size, int) and isinstance(row.body, (bytes, memoryview))):
+        msg = "The ledger is damaged: a document's row holds a value of the wrong kind."
+        raise DamagedLedger(msg)
+    return Document(row.sha256, row.size, bytes(row.body))
+
+
+_KINDS: dict[str, type | tuple[type, ...]] = {
+    **dict.fromkeys((*CONTENT_FIELDS, "previous", "hash"), str),
+    "seq": int,
+    "passage": (int, NoneType),
+    "frame_index": (int, NoneType),
+}
 
 
 def as_row(entry: Entry) -> dict[str, object]:
@@ -274,7 +323,7 @@ def head_of(connection: Connection, ledger_id: str) -> Head:
     table = schema.entry.c
     query = select(table.seq, table.hash, table.time_utc).order_by(table.seq.desc()).limit(1)
     row = connection.execute(query).first()
-    return Head(0, genesis(ledger_id)) if row is None else Head(int(row.seq), str(row.hash), str(row.time_utc))
+    return Head(0, genesis(ledger_id)) if row is None else Head(_whole(row.seq), str(row.hash), str(row.time_utc))
 
 
 def history_of(connection: Connection, list_id: str, code: str, reader: str, passage: int | None) -> tuple[Entry, ...]:

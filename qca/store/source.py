@@ -23,7 +23,7 @@ from qca.store import schema
 from qca.store.database import Identity, reading
 from qca.store.entry import Document, Entry, genesis
 from qca.store.errors import DamagedLedger, LedgerError
-from qca.store.ledger import Head, Ledger
+from qca.store.ledger import Head, Ledger, as_document
 from qca.store.salvage import Salvage
 
 EXPORT_SCHEMA = "qca.ledger/1"
@@ -84,8 +84,7 @@ class LedgerSource:
                         msg = f"The document of entry {entry.seq} is lost: run  qca ledger check."
                         raise DamagedLedger(msg)
                     given.add(bytes.fromhex(name))
-                    row = rows[name]
-                    yield Document(str(row.sha256), int(row.size), bytes(row.body))
+                    yield as_document(rows[name])
             yield entry
 
 
@@ -135,8 +134,12 @@ class ExportSource:
         LedgerError
             If it is no export, or one of a newer program.
         """
-        with _open(self.path) as file:
-            head = self._parse(file.readline(), 1)
+        try:
+            with _open(self.path) as file:
+                head = self._parse(file.readline(), 1)
+        except (OSError, EOFError, UnicodeDecodeError) as error:
+            msg = f"{self.path.name} is no exported ledger, or it is damaged: its first line cannot be read."
+            raise DamagedLedger(msg) from error
         if head.get("schema") != EXPORT_SCHEMA:
             shown = repr(head.get("schema"))[:40]
             msg = f"{self.path.name} is no exported ledger: its first line says {shown}, not {EXPORT_SCHEMA!r}."

@@ -85,11 +85,13 @@ def run(path, out, workers):
     )
     done = subprocess.run(
         [sys.executable, "-c", code, "-", "batch", str(path), "--out", str(out), "--workers", str(workers)],
-        check=True,
+        check=False,
         cwd=ROOT,
         capture_output=True,
         text=True,
     )
+    if done.returncode:
+        sys.exit(f"the batch ended with code {done.returncode}:\n{done.stderr[-3000:]}")
     return json.loads(done.stderr.splitlines()[-1])
 
 
