@@ -61,7 +61,7 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
         If the named source cannot give a scale.
     """
     image = _square(frame)
-    guess = GreyModel(math.log(TYPICAL_BLUR_PX), BLUR_LOG_SD, 0.0)
+    guess = GreyModel(math.log(TYPICAL_BLUR_PX), BLUR_LOG_SD, 0.0, None)  # type: ignore[arg-type]  # not known yet
     if frame.dark_vessels is not None:
         found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, guess)
     else:

@@ -200,7 +200,7 @@ class Desk:
         except (QcaError, MemoryError) as error:
             self.say(str(error) or "There is not enough memory for this file: close other programs.", alarm=True)
             return False
-        self._put_away()
+        self.put_away()
         self.file = path
         self.frames = LazyFrames(source, lambda text: self.relay.call(lambda: self.say(text, alarm=True)))
         self.journal = Journal(self.home, path)
@@ -226,7 +226,7 @@ class Desk:
         self.refresh()
         return True
 
-    def _put_away(self) -> None:
+    def put_away(self) -> None:
         """Let go of the file that was open; its work is in the journal."""
         if self._scan is not None:
             self._scan.close()
@@ -290,7 +290,7 @@ class Desk:
     def go(self, step: Step) -> None:
         """Open a step."""
         if self.ready:
-            self.step = step
+            self.step = Step(step)
             self._armed = None
             self.refresh()
 

@@ -110,6 +110,7 @@ class Hands:
             if moved:
                 self._dragging(grip, stroke)
             yield
+        stroke.append(self.desk.canvas.point_of(event))  # the release may be where no move was reported
         if moved:
             self._dropped(grip, stroke)
         elif grip == _STROKE:

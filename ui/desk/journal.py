@@ -151,6 +151,8 @@ def _entries(path: Path) -> list[dict[str, Any]]:
     for line in data.split(b"\n")[:-1]:
         try:
             entry = json.loads(line)
+            if not isinstance(entry, dict) or not all(isinstance(entry.get(key, 0), int) for key in ("at", "saved")):
+                break
             if "step" in entry:
                 _work(entry["step"])
         except (ValueError, TypeError, InputError):

@@ -94,9 +94,11 @@ class Keeper:
         if file is None:
             desk.say(f"The frame of {path.name} is not beside it: open the frame first, then {path.name}.", alarm=True)
             return False
-        if file == desk.file and opened.frame_file is None:
+        if opened.frame_file is None or file == desk.file:
+            self._expected = opened.reading
             desk.change(work, f"opened {path.name}")
             desk.back_to_points()
+            self.compare_with_opened()
             return True
         desk.list = PathList(keeping.frames_in(file.parent))
         if not desk.open_frames(file, work):

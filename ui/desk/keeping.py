@@ -68,7 +68,7 @@ def would_be_lost(folder: Path, files: dict[str, str], own: dict[Path, str]) -> 
         path = folder / name
         try:
             standing = path.read_bytes()
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             continue
         except OSError:
             lost.append(path)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from napari.viewer import Viewer
+    from qtpy.QtWidgets import QMainWindow
 
     from ui.desk.desk import Desk
     from ui.desk.window import DeskWindow
@@ -24,6 +25,12 @@ def state_folder() -> Path:
     else:
         base = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
     return base / "qca"
+
+
+def main_window(viewer: Viewer) -> QMainWindow:
+    """Return the window of a viewer; napari offers no public way."""
+    window: QMainWindow = viewer.window._qt_window  # noqa: SLF001
+    return window
 
 
 def open_desk(viewer: Viewer, *, home: Path | None = None, look: str = "dark") -> tuple[Desk, DeskWindow]:
@@ -43,9 +50,8 @@ def open_desk(viewer: Viewer, *, home: Path | None = None, look: str = "dark") -
     from ui.desk.prompts import Prompts
     from ui.desk.window import DeskWindow
 
-    main = viewer.window._qt_window  # noqa: SLF001 - napari offers no public way
     folder = home if home is not None else state_folder() / "autosave"
-    desk = Desk(viewer, home=folder, prompts=Prompts(main), look=LOOKS[look])
+    desk = Desk(viewer, home=folder, prompts=Prompts(lambda: main_window(viewer)), look=LOOKS[look])
     return desk, DeskWindow(desk)
 
 

@@ -109,7 +109,7 @@ class DeskDock(QWidget):
         folder = home if home is not None else state_folder() / "autosave"
         look = LOOKS["light" if napari_viewer.theme in ("light", "qca-light") else "dark"]
         self.viewer = napari_viewer
-        self.desk = Desk(napari_viewer, home=folder, prompts=Prompts(self), look=look)
+        self.desk = Desk(napari_viewer, home=folder, prompts=Prompts(lambda: self), look=look)
         self.strip = StripView(self.desk)
         self.body = DeskWidget(self.desk, caution=False)
         self._selected = button("Measure the selected layer's file", self.open_selected)

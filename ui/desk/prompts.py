@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from qtpy.QtWidgets import QFileDialog, QMessageBox, QWidget
@@ -14,12 +15,16 @@ class Prompts:
 
     Parameters
     ----------
-    parent : QWidget
-        Window over which the dialogs appear.
+    parent : callable
+        Gives the window over which the dialogs appear.
     """
 
-    def __init__(self, parent: QWidget) -> None:
-        self._parent = parent
+    def __init__(self, parent: Callable[[], QWidget]) -> None:
+        self._find_parent = parent
+
+    @property
+    def _parent(self) -> QWidget:
+        return self._find_parent()
 
     def files(self, start: Path) -> list[Path]:
         """Ask for files to open; empty when cancelled."""

@@ -58,7 +58,8 @@ class DeskWindow:
         self._menus()
         self._events = WindowEvents(desk, self.closed)
         self.main.setAcceptDrops(True)
-        for watched in (self.main, self._canvas_side, self._canvas_side.canvas.native):
+        self._watched = [self.main, self._canvas_side, self._canvas_side.canvas.native]
+        for watched in self._watched:
             watched.installEventFilter(self._events)
         self.set_look(desk.look.name)
         desk.refresh()
@@ -76,7 +77,6 @@ class DeskWindow:
         self.viewer.mouse_drag_callbacks[:] = [self.desk.hands.pressed]
         menus = self.main.menuBar()
         menus.clear()
-        self.viewer.bind_key(..., ...)  # napari's own keys would change the view behind the desk's back
         status = self.main.statusBar()
         status.setVisible(False)
         self.main.setContextMenuPolicy(Qt.ContextMenuPolicy.NoContextMenu)
@@ -118,7 +118,7 @@ class DeskWindow:
         view.addSeparator()
         for name, text in (("dark", "Dark"), ("light", "Light")):
             view.addAction(self._action(Key("View", text, (), partial(self.set_look, name))))
-        quit_ = Key("File", "Close the window", ("Ctrl+Q", "Ctrl+W"), self.main.close)
+        quit_ = Key("File", "Close the window", ("Ctrl+Q", "Ctrl+W"), self.close)
         menus["File"].addSeparator()
         menus["File"].addAction(self._action(quit_))
         help_ = bar.addMenu("Help")
@@ -159,6 +159,10 @@ class DeskWindow:
         self._caution.setStyleSheet(style_sheet(LOOKS[name]))
         self.desk.set_look(LOOKS[name])
 
+    def close(self) -> None:
+        """Close the window."""
+        self.main.close()
+
     def show_keys(self) -> None:
         """Show the list of all keys."""
         dialog = QDialog(self.main)
@@ -181,8 +185,13 @@ class DeskWindow:
         dialog.show()
 
     def closed(self) -> None:
-        """End the desk with its window."""
+        """End the desk with its window, and hold nothing of the window any more."""
         self.desk.close()
+        for watched in self._watched:
+            watched.removeEventFilter(self._events)
+        self._watched.clear()
+        self._actions.clear()
+        del self.main, self._canvas_side
 
 
 class WindowEvents(QObject):
@@ -206,6 +215,8 @@ class WindowEvents(QObject):
         kind = event.type()
         if kind in (QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop) and isinstance(event, QDropEvent):
             return self._dragged(event)
+        if kind in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease):
+            return True  # what no menu took is for nobody: napari's own keys would change the view behind the desk
         if kind == QEvent.Type.Close and isinstance(watched, QMainWindow):
             if not self._desk.may_close():
                 event.ignore()

@@ -2,8 +2,8 @@
 
 A process of its own keeps the window fluid while numbers are computed, and takes the damage of a crash in a decoder.
 Each message is a JSON document behind its length (4 bytes, big endian). A job has ``ticket`` and ``job``
-(``"measure"``, ``"shaft"``, ``"plan"``, ``"report"``); an answer has the same ticket and either ``result`` or ``error``, one sentence
-for the user, or ``fault``, a traceback.
+(``"measure"``, ``"shaft"``, ``"plan"``, ``"report"``); an answer has the same ticket and either ``result``, or
+``error``, one sentence for the user, or ``fault``, a traceback.
 """
 
 from __future__ import annotations

@@ -1,0 +1,305 @@
+"""Real clicks, drags and strokes on the canvas, on the shipped still whose reading is known. The window is real."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ui.desk.guide import Step
+
+NEAR = pytest.approx
+SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
+RUN, SEGMENT = SAMPLES / "filling_run.dcm", SAMPLES / "segment.png"
+
+
+def side(hand):
+    return hand.desk.work.point("side")
+
+
+def test_a_drag_moves_a_point_and_is_one_step(measured_hand):
+    hand = measured_hand
+    before, steps = side(hand), hand.desk.history.at
+    target = (before[0] - 12, before[1] - 6)
+    hand.drag(before, target)
+    assert side(hand) == NEAR(target, abs=2 * hand.reach())
+    assert hand.desk.history.at == steps + 1
+    hand.key("Z", "ControlModifier")
+    assert side(hand) == before
+
+
+def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
+    hand = measured_hand
+    before, journal = side(hand), hand.desk.journal.path.read_bytes()
+    hand.press(before)
+    hand.move((before[0] - 10, before[1]))
+    assert hand.desk.live is not None
+    assert side(hand) == NEAR((before[0] - 10, before[1]), abs=2 * hand.reach())
+    layer = hand.viewer.layers["points"]
+    shown = [tuple(row[::-1]) for row in layer.data]
+    assert side(hand) in [NEAR(one) for one in shown]
+    assert hand.desk.journal.path.read_bytes() == journal
+    hand.release((before[0] - 10, before[1]))
+    assert hand.desk.live is None
+    assert len(hand.desk.journal.path.read_bytes()) > len(journal)
+
+
+def test_a_press_without_a_move_changes_nothing(measured_hand):
+    hand = measured_hand
+    steps = hand.desk.history.at
+    hand.click(side(hand))
+    assert hand.desk.history.at == steps
+    assert hand.desk.live is None
+
+
+def test_a_point_dragged_out_of_the_frame_stays_in_it(measured_hand):
+    hand = measured_hand
+    hand.viewer.reset_view()
+    hand.drag(side(hand), (-20.0, 300.0))
+    assert side(hand)[0] == 0.0
+
+
+def test_a_drag_elsewhere_pans_and_a_click_does_nothing(measured_hand):
+    hand = measured_hand
+    hand.viewer.reset_view()
+    work, centre = hand.desk.work, tuple(hand.viewer.scene.camera.center)
+    hand.drag((60.0, 60.0), (90.0, 90.0))
+    assert tuple(hand.viewer.scene.camera.center) != centre
+    hand.click((60.0, 60.0))
+    assert hand.desk.work == work
+
+
+def test_dragging_a_point_does_not_pan(measured_hand):
+    hand = measured_hand
+    centre = tuple(hand.viewer.scene.camera.center)
+    hand.drag(side(hand), (side(hand)[0] - 12, side(hand)[1]))
+    assert tuple(hand.viewer.scene.camera.center) == centre
+    assert hand.viewer.scene.camera.mouse_pan
+
+
+def knot_of(hand, limb, wall, index=4):
+    return [knot for knot in hand.desk.mender.knots if (knot.limb, knot.side) == (limb, wall)][index]
+
+
+def test_dragging_a_handle_makes_an_edit(measured_hand):
+    hand = measured_hand
+    hand.desk.go(Step.CHECK)
+    hand.desk.look_at_vessel()
+    hand.wait()
+    knot = knot_of(hand, "distal", "left")
+    target = (knot.point[0] + 3.0, knot.point[1] + 1.0)
+    hand.drag(knot.point, target)
+    (edit,) = hand.desk.work.edits
+    assert (edit.kind, edit.limb, edit.side) == ("wall", "distal", "left")
+    assert edit.points[0] == NEAR(target, abs=2 * hand.reach())
+
+
+def test_redrawing_a_wall_with_a_stroke(measured_hand):
+    hand = measured_hand
+    hand.desk.go(Step.CHECK)
+    hand.desk.look_at_vessel()
+    hand.wait()
+    hand.key("W")
+    assert hand.desk.mender.tool == "redraw"
+    wall = hand.desk.mender.reading.limbs["side"].profile.right_px[30:90:15]
+    hand.drag(*[tuple(point) for point in wall], steps=3)
+    (edit,) = hand.desk.work.edits
+    assert (edit.kind, edit.limb, edit.side) == ("wall", "side", "right")
+    assert len(edit.points) >= 3
+    for point in edit.points:
+        profile = hand.desk.measuring.shown.measured.reading.limbs["side"].profile
+        assert np.hypot(*(profile.right_px - point).T).min() < 2 * hand.reach() + 1
+
+
+def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
+    hand = measured_hand
+    hand.desk.go(Step.CHECK)
+    hand.desk.look_at_vessel()
+    hand.wait()
+    profile = hand.desk.mender.reading.limbs["distal"].profile
+    begin, end = ((float(profile.x_px[k]), float(profile.y_px[k])) for k in (60, 100))
+    hand.key("X")
+    hand.drag(begin, end)
+    (edit,) = hand.desk.work.edits
+    assert (edit.kind, edit.limb) == ("exclude", "distal")
+    step = float(profile.position_px[1] - profile.position_px[0])
+    assert edit.span_px == NEAR((profile.position_px[60], profile.position_px[100]), abs=2 * hand.reach() + 2 * step)
+
+
+def test_leading_a_centreline_through_a_click(measured_hand):
+    hand = measured_hand
+    hand.desk.go(Step.CHECK)
+    hand.desk.look_at_vessel()
+    hand.wait()
+    profile = hand.desk.mender.reading.limbs["proximal"].profile
+    where = (float(profile.x_px[50]), float(profile.y_px[50]))
+    hand.key("T")
+    hand.click(where)
+    (edit,) = hand.desk.work.edits
+    assert (edit.kind, edit.limb) == ("path", "proximal")
+    assert edit.points[0] == NEAR(where, abs=2 * hand.reach())
+
+
+def test_edits_can_be_taken_away_one_by_one_and_all_at_once(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.mender.lesion_limits("distal", 20.0, 60.0)
+    desk.mender.leave_out("side", 30.0, 40.0)
+    desk.mender.reference("side", 11.0)
+    assert [edit.kind for edit in desk.work.edits] == ["lesion", "exclude", "reference"]
+    desk.mender.lesion_limits("distal", 22.0, 62.0)
+    assert [edit.span_px for edit in desk.work.edits if edit.kind == "lesion"] == [(22.0, 62.0)]
+    desk.mender.reference("side", None)
+    hand.key("Delete")
+    assert [edit.kind for edit in desk.work.edits] == ["exclude"]
+    hand.key("A")
+    assert desk.work.edits == ()
+    hand.key("Z", "ControlModifier")
+    assert [edit.kind for edit in desk.work.edits] == ["exclude"]
+
+
+def test_hovering_links_image_and_plot_both_ways(measured_hand):
+    hand = measured_hand
+    hand.desk.look_at_vessel()
+    hand.wait()
+    profile = hand.desk.measuring.shown.measured.reading.limbs["distal"].profile
+    plot = hand.window.widget.cards.cards["distal"].plot
+    hand.move((float(profile.x_px[70]), float(profile.y_px[70])))
+    hand.wait()
+    assert abs(plot._marker - 70) <= 2 + 2 * hand.reach() / 0.5
+    hand.move((float(profile.x_px[70]) + 60.0, float(profile.y_px[70])))
+    hand.wait()
+    assert plot._marker == -1
+
+    from qtpy.QtCore import QPoint
+    from qtpy.QtTest import QTest
+
+    QTest.mouseMove(plot, QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2))
+    hand.wait()
+    shown = hand.viewer.layers["marks"].data[-1][::-1]
+    index = plot._marker
+    assert abs(index - 50) <= 2
+    assert tuple(shown) == NEAR((profile.x_px[index], profile.y_px[index]))
+
+
+def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
+    from qtpy.QtCore import QPoint, Qt
+    from qtpy.QtTest import QTest
+
+    hand = measured_hand
+    limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
+    plot = hand.window.widget.cards.cards["distal"].plot
+    middle = plot.height() // 2
+    begin = QPoint(round(plot._x(limb.lesion_end_px)), middle)
+    goal = begin + QPoint(20, 0)
+    QTest.mousePress(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, begin)
+    QTest.mouseMove(plot, goal)
+    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, goal)
+    hand.wait()
+    (edit,) = hand.desk.work.edits
+    assert edit.kind == "lesion"
+    assert edit.span_px[0] == NEAR(limb.lesion_start_px, abs=0.01)
+    assert edit.span_px[1] == NEAR(plot._position(goal.x()), abs=0.02)
+    assert edit.span_px[1] > limb.lesion_end_px
+
+
+def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
+    from qtpy.QtCore import QPoint, Qt
+    from qtpy.QtTest import QTest
+
+    hand = measured_hand
+    plot = hand.window.widget.cards.cards["side"].plot
+    shift = Qt.KeyboardModifier.ShiftModifier
+    a, b = QPoint(120, 40), QPoint(180, 40)
+    QTest.mousePress(plot, Qt.MouseButton.LeftButton, shift, a)
+    QTest.mouseMove(plot, b)
+    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, shift, b)
+    hand.wait()
+    (edit,) = hand.desk.work.edits
+    assert edit.kind == "exclude"
+    assert edit.limb == "side"
+
+
+def test_a_reference_is_typed_and_freed(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.go(Step.CHECK)
+    hand.wait()
+    panel = hand.window.widget.column.panels[Step.CHECK]
+    _, spin, _free = panel._references["distal"]
+    spin.setValue(3.1)
+    (edit,) = desk.work.edits
+    scale = desk.measuring.shown.measured.reading.scale.mm_per_px
+    assert edit.value_px * scale == NEAR(3.1, abs=0.001)
+
+
+def test_single_segment_mode(hand, still_reading):
+    """Two clicks measure one segment; a switch back finds the bifurcation's points again."""
+    from qca.picks_file import read_picks
+
+    picks = read_picks(SEGMENT.with_name("segment.picks.json"))
+    desk = hand.desk
+    assert desk.open([SEGMENT])
+    desk.without_scale()
+    desk.go(Step.POINTS)
+    hand.key("V")
+    hand.click(picks.start)
+    hand.click(picks.end)
+    reading = hand.measured().reading
+    assert set(reading.limbs) == {"segment"}
+    assert reading.scale is None
+    assert "px" in hand.window.widget.cards.cards["segment"]._numbers.text()
+    assert not hand.window.widget.cards.cards["distal"].isVisible()
+    hand.key("V")
+    assert desk.work.missing == ("proximal", "distal", "side")
+
+
+def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
+    """Layers are stretched for the eye only: a click lands on the stored pixel under it."""
+    from PIL import Image
+
+    grey = np.full((100, 200), 100, np.uint8)
+    grey[30, 150] = 255
+    Image.fromarray(grey).save(tmp_path / "flat.png")
+    assert hand.desk.open([tmp_path / "flat.png"])
+    desk = hand.desk
+    desk.canvas.show_frames(desk.frames, 0, 2.0, (0.0, 255.0))
+    hand.wait()
+    desk.go(Step.POINTS)
+    hand.click((150.0, 30.0))
+    assert desk.work.proximal == NEAR((150.0, 30.0), abs=1.0 * hand.reach() + 0.6)
+
+
+def test_points_belong_to_their_frame(hand):
+    desk = hand.desk
+    assert desk.open([RUN])
+    desk.show_frame(4)
+    hand.wait()
+    hand.key("Return")
+    hand.click((218.0, 72.0))
+    hand.key("Right")
+    hand.wait()
+    assert "belong to frame 4" in hand.window.widget.column._hint._text.text()
+    assert not hand.viewer.layers["points"].visible
+    hand.click((214.0, 20.0))
+    assert desk.work.catheter_b is None
+    hand.key("G")
+    assert desk.shown == 4
+    assert hand.viewer.layers["points"].visible
+    hand.key("Right")
+    hand.key("M")
+    assert desk.work.frame == 5
+    assert desk.work.catheter_a is not None
+
+
+def test_the_layers_are_few_and_stay_the_same(measured_hand):
+    hand = measured_hand
+    layers = list(hand.viewer.layers)
+    assert len(layers) <= 6
+    desk = hand.desk
+    desk.change(replace(desk.work, side=None), "less")
+    desk.undo()
+    desk.open([RUN])
+    hand.wait()
+    assert list(hand.viewer.layers) == layers
+    assert {type(layer).__name__ for layer in layers} <= {"Image", "Points", "Vectors"}

@@ -1,0 +1,424 @@
+"""The window: drops, keys, bad input, prompts, themes, closing."""
+
+import os
+import shutil
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from qca import CAUTION
+from ui.desk.guide import Step
+from ui.desk.work import work_of
+
+SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
+STILL, RUN = SAMPLES / "bifurcation.dcm", SAMPLES / "filling_run.dcm"
+
+
+def bad_files(folder):
+    """Files that cannot be measured, and the words that say so."""
+    whole = STILL.read_bytes()
+    files = {
+        "empty.dcm": (b"", "is empty"),
+        "cut.dcm": (whole[: len(whole) // 2], "cut.dcm"),
+        "text.png": (b"this is no picture", "not a DICOM, PNG or TIFF"),
+        "photo.jpg": (b"\xff\xd8\xff\xe0" + b"x" * 200, "JPEG picture"),
+        "page.html": (b"<html></html>", "text or web page"),
+        "broken.json": (b'{"schema": ', "not JSON"),
+        "foreign.json": (b'{"schema": "x"}', "neither picks nor a reading"),
+        "contradiction.picks.json": (b'{"schema": "qca.picks/1", "french": 6}', "without the two points"),
+    }
+    for name, (data, _) in files.items():
+        (folder / name).write_bytes(data)
+    return {folder / name: words for name, (_, words) in files.items()}
+
+
+def test_bad_input_is_a_message_and_the_desk_stays_usable(measured_hand, tmp_path):
+    hand = measured_hand
+    desk = hand.desk
+    work, file = desk.work, desk.file
+    for path, words in bad_files(tmp_path).items():
+        hand.drop(path)
+        assert words in desk.notice.text, path
+        assert desk.notice.alarm
+        assert "Traceback" not in desk.notice.text
+        assert (desk.file, desk.work) == (file, work)
+        assert desk.measuring.fresh
+    hand.key("Escape")
+    assert desk.notice is None
+    hand.drop(RUN)
+    assert desk.file == RUN
+
+
+def test_a_file_that_is_not_there_and_an_empty_folder(hand, tmp_path):
+    assert not hand.desk.open([tmp_path / "gone.dcm"])
+    assert "cannot be opened" in hand.desk.notice.text
+    assert not hand.desk.open([tmp_path])
+    assert "no DICOM, PNG or TIFF" in hand.desk.notice.text
+    assert not hand.desk.open([])
+
+
+def test_a_damaged_frame_in_a_run_is_said_and_the_next_one_shown(hand, tmp_path):
+    data = bytearray(RUN.read_bytes())
+    damaged = tmp_path / "run.dcm"
+    damaged.write_bytes(data)
+    assert hand.desk.open([damaged])
+    source = hand.desk.frames.source
+    real = source.pixels
+
+    def pixels(index):
+        from qca.errors import InputError
+
+        if index == 3:
+            msg = "frame 3 is damaged: copy the file again."
+            raise InputError(msg)
+        return real(index)
+
+    source.pixels = pixels
+    hand.desk.frames._kept.clear()
+    hand.desk.show_frame(3)
+    assert hand.wait(lambda: hand.desk.notice is not None and "frame 3 is damaged" in hand.desk.notice.text, 5)
+    hand.desk.show_frame(4)
+    hand.wait()
+    assert hand.desk.frames[4].max() > 0
+
+
+def test_files_dropped_on_the_column_and_several_at_once(hand, tmp_path):
+    paths = []
+    for name in ("c10.dcm", "c9.dcm"):
+        shutil.copy(STILL, tmp_path / name)
+        paths.append(tmp_path / name)
+    hand.drop(paths[0], onto=hand.window.main)
+    assert hand.desk.file == paths[0]
+    assert hand.desk.list.progress == "file 2 of 2"  # its neighbours in the folder are the list
+    hand.drop(*paths)
+    assert hand.desk.list.progress == "file 1 of 2"
+    hand.key("N")
+    assert hand.desk.file == paths[1]
+    hand.key("PageDown")
+    assert "last file" in hand.desk.notice.text
+
+
+def test_a_next_file_that_cannot_be_read_is_passed_over(hand, tmp_path):
+    for name in ("a.dcm", "c.dcm"):
+        shutil.copy(STILL, tmp_path / name)
+    (tmp_path / "b.dcm").write_bytes(b"no")
+    hand.desk.open([tmp_path])
+    assert hand.desk.file.name == "a.dcm"
+    hand.key("N")
+    assert hand.desk.file.name == "c.dcm"
+
+
+def test_the_caution_is_always_on_the_screen(measured_hand):
+    hand = measured_hand
+    label = hand.window._caution
+    for step in Step:
+        hand.desk.go(step)
+        hand.wait()
+        assert label.isVisible()
+        assert label.text() == CAUTION
+        text = label.fontMetrics().horizontalAdvance(CAUTION)
+        assert label.width() * (label.height() // label.fontMetrics().height()) >= text  # all of it
+
+
+def test_everything_fits_a_small_laptop_screen(measured_hand):
+    hand = measured_hand
+    assert (hand.window.main.width(), hand.window.main.height()) == (1366, 768)
+    column = hand.window.widget.column
+    for step in Step:
+        hand.desk.go(step)
+        hand.wait()
+        from qtpy.QtWidgets import QScrollArea
+
+        area = column.findChildren(QScrollArea)[0]
+        assert area.widget().width() <= area.viewport().width(), step  # nothing is cut off at the side
+    assert hand.native.width() > 600
+    assert hand.native.height() > 560
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+def test_both_looks(measured_hand, look):
+    from ui.desk.inks import LOOKS, luminance
+
+    hand = measured_hand
+    hand.window.set_look(look)
+    hand.wait()
+    image = hand.window.main.grab().toImage()
+    column = hand.window.widget.column
+    where = column.mapTo(hand.window.main, column.rect().bottomLeft())
+    colour = image.pixelColor(where.x() + 2, where.y() - 60).name()
+    assert abs(luminance(colour) - luminance(LOOKS[look].panel)) < 0.05
+    hand.window.set_look("dark")
+
+
+def test_every_key_has_one_meaning_and_does_it(hand):
+    from ui.desk.keys import key_table
+
+    table = key_table(hand.desk)
+    keys = [key for row in table for key in row.keys]
+    assert len(keys) == len(set(keys))
+    assert {row.menu for row in table} == {"File", "Edit", "Frame", "Measure", "Mend", "View"}
+    hand.prompts.answers += [[]] * 3
+    for name in "FMGVPDSCWXTAHZB0123456":
+        hand.key(name)  # nothing is open: nothing may happen, and nothing may break
+    assert hand.desk.work.touched is False
+    hand.key("F1")
+    from qtpy.QtWidgets import QDialog, QTextBrowser
+
+    dialog = hand.window.main.findChildren(QDialog)[-1]
+    assert "Redraw a wall" in dialog.findChild(QTextBrowser).toPlainText()
+    dialog.close()
+
+
+def test_keys_that_no_menu_has_do_nothing_to_the_view(hand):
+    hand.desk.open([RUN])
+    hand.wait()
+    before = (
+        hand.viewer.dims.ndisplay,
+        hand.viewer.dims.order,
+        hand.viewer.canvas.grid.enabled,
+        len(hand.viewer.layers),
+    )
+    for key, modifier in (("Y", "AltModifier"), ("G", "ControlModifier"), ("T", "ControlModifier"), ("Backspace", None),
+                          ("I", None), ("L", None), ("9", None)):  # fmt: skip
+        hand.key(key, modifier)
+    after = (
+        hand.viewer.dims.ndisplay,
+        hand.viewer.dims.order,
+        hand.viewer.canvas.grid.enabled,
+        len(hand.viewer.layers),
+    )
+    assert after == before
+
+
+def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand):
+    from qtpy.QtCore import Qt
+    from qtpy.QtTest import QTest
+
+    hand.desk.open([STILL])
+    hand.desk.go(Step.SCALE)
+    panel = hand.window.widget.column.panels[Step.SCALE]
+    panel._mm.setFocus()
+    panel._mm.selectAll()
+    QTest.keyClicks(panel._mm, "2.08")
+    QTest.keyClick(panel._mm, Qt.Key.Key_Return)
+    hand.wait()
+    assert hand.desk.work.scale.catheter_mm == 2.08
+    assert hand.desk.step is Step.SCALE
+    hand.key("Return")
+    assert hand.desk.step is Step.POINTS
+
+
+def test_frames_with_keys_and_the_strip(hand):
+    from qtpy.QtCore import QPoint, Qt
+    from qtpy.QtTest import QTest
+
+    hand.desk.open([RUN])
+    strip = hand.window.strip.strip
+    hand.key("Right")
+    assert hand.desk.shown == 1
+    hand.key("End")
+    assert hand.desk.shown == 11
+    hand.key("Left", "ShiftModifier")
+    assert hand.desk.shown == 1
+    hand.key("Home")
+    assert hand.desk.shown == 0
+    hand.key("Left")
+    assert hand.desk.shown == 0
+    where = QPoint(round(strip.x_of(7)), 30)
+    QTest.mouseClick(strip, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
+    hand.wait()
+    assert hand.desk.shown == 7
+    np.testing.assert_array_equal(hand.viewer.layers["frame"]._slice.image.raw, hand.desk.frames.source.pixels(7))
+
+
+def test_the_grey_window_never_reaches_the_measurement(measured_hand, still_reading):
+    hand = measured_hand
+    panel = hand.window.widget.column.panels[Step.FRAME]
+    hand.desk.go(Step.FRAME)
+    low, high = hand.desk.canvas.window
+    panel._window.setValue((low + 5, high - 5))
+    assert hand.desk.canvas.window == pytest.approx((low + 5, high - 5), abs=1)
+    assert hand.desk.measuring.shown.measured.text == still_reading[2]
+    hand.key("B")
+    assert hand.desk.canvas.window == pytest.approx((low, high))
+
+
+# -- keeping
+
+
+@pytest.fixture
+def copied(hand, know, still_reading, tmp_path):
+    """The measured still in a folder that may be written to."""
+    file = tmp_path / "case" / "still.dcm"
+    file.parent.mkdir()
+    shutil.copy(STILL, file)
+    know(hand.desk, file)
+    hand.desk.open([file])
+    hand.desk.change(work_of(still_reading[0]), "picks")
+    assert hand.desk.measuring.fresh
+    return hand, file
+
+
+def test_saving_asks_only_where_something_would_be_lost(copied):
+    hand, file = copied
+    hand.key("S", "ControlModifier")
+    assert hand.prompts.questions == []
+    assert hand.desk.keeper.is_saved
+    hand.key("S", "ControlModifier")
+    assert hand.prompts.questions == []
+    foreign = file.with_name("still.picks.json")
+    foreign.write_text("somebody else's work")
+    hand.prompts.answers.append(False)
+    hand.key("S", "ControlModifier")
+    assert "written over" in hand.prompts.questions[0]
+    assert foreign.read_text() == "somebody else's work"
+    hand.prompts.answers.append(True)
+    hand.key("S", "ControlModifier")
+    assert "qca.picks/1" in foreign.read_text()
+
+
+def test_saving_elsewhere_and_where_it_cannot_be_written(copied, tmp_path):
+    hand, _ = copied
+    elsewhere = tmp_path / "away"
+    hand.prompts.answers.append(elsewhere)
+    hand.desk.keeper.save_elsewhere()
+    assert sorted(path.name for path in elsewhere.iterdir()) == ["still.picks.json", "still.reading.json"]
+    blocked = tmp_path / "a file"
+    blocked.write_text("")
+    hand.desk.keeper.folder = blocked
+    hand.key("S", "ControlModifier")
+    assert "Cannot write" in hand.desk.notice.text
+    assert [text for text, _ in hand.desk.notice.actions] == ["Save elsewhere"]
+
+
+def test_a_saved_measurement_opens_again_to_the_same(copied, still_reading):
+    hand, file = copied
+    hand.key("S", "ControlModifier")
+    hand.desk.open([file])
+    assert "Measured before, and saved" in hand.desk.notice.text
+    assert hand.desk.work.points == {}  # an earlier reading is not shown unasked
+    hand.desk.notice.actions[0][1]()
+    assert hand.desk.measuring.fresh
+    assert hand.desk.measuring.shown.measured.text == still_reading[2]
+    for name in ("still.reading.json", "still.picks.json"):
+        hand.drop(file.with_name(name))
+        assert hand.desk.file == file
+        hand.measured()
+        assert hand.desk.measuring.shown.measured.text == still_reading[2]
+
+
+def test_a_reading_made_by_other_numbers_is_told_apart(copied):
+    hand, file = copied
+    hand.key("S", "ControlModifier")
+    saved = file.with_name("still.reading.json")
+    text = saved.read_text(encoding="utf-8")
+    mld = repr(hand.desk.measuring.shown.measured.reading.limbs["side"].mld_px)
+    other = file.with_name("other.reading.json")
+    other.write_text(text.replace(f'"mld_px": {mld}', '"mld_px": 1.5'), encoding="utf-8")
+    assert other.read_text() != text
+    hand.drop(other)
+    hand.measured()
+    hand.wait()
+    assert "differ from those in the opened reading" in hand.desk.notice.text
+
+
+def test_nothing_is_saved_without_a_reading(hand):
+    hand.desk.open([STILL])
+    hand.key("S", "ControlModifier")
+    assert "no reading" in hand.desk.notice.text
+    hand.key("E", "ControlModifier")
+    assert "no reading" in hand.desk.notice.text
+    assert hand.prompts.questions == []
+
+
+def test_an_unsaved_measurement_is_taken_up_when_its_file_is_opened_again(copied):
+    hand, file = copied
+    steps = hand.desk.history.at
+    hand.desk.open([STILL])
+    assert hand.desk.work.points == {}
+    hand.desk.open([file])
+    assert hand.desk.history.at == steps
+    assert hand.desk.measuring.fresh or hand.measured()
+    assert "Nothing was lost" in hand.desk.notice.text
+
+
+def test_an_autosave_that_cannot_write_is_said_and_asked_about(copied, tmp_path):
+    hand, _ = copied
+    blocked = tmp_path / "blocked"
+    blocked.write_text("")
+    hand.desk.journal.path = blocked / "journal.jsonl"
+    hand.desk.mender.reference("side", 9.0)
+    assert "autosave cannot write" in hand.desk.notice.text
+    hand.prompts.answers.append(False)
+    assert not hand.desk.may_close()
+    assert "lose this work" in hand.prompts.questions[0]
+    hand.prompts.answers.append(True)
+    assert hand.desk.may_close()
+
+
+# -- closing
+
+
+def test_closing_during_a_computation_is_clean(own_hand, still_reading):
+    hand = own_hand
+    hand.desk.open([STILL])
+    hand.desk.change(work_of(still_reading[0]), "picks")
+    assert hand.wait(lambda: hand.desk.measuring.calculator._running is not None, 30)
+    process = hand.desk.measuring.calculator._process
+    begin = time.monotonic()
+    assert hand.window.main.close()
+    hand.wait(seconds=0.3)
+    assert time.monotonic() - begin < 10
+    assert process.poll() is not None
+    assert not hand.desk.ready
+
+
+def test_a_close_that_would_lose_work_can_be_refused(own_hand, tmp_path, still_reading):
+    hand = own_hand
+    blocked = tmp_path / "blocked"
+    blocked.write_text("")
+    hand.desk.home = blocked
+    hand.desk.open([STILL])
+    hand.desk.change(work_of(still_reading[0]), "picks")
+    hand.prompts.answers.append(False)
+    assert not hand.window.main.close()
+    assert hand.desk.ready
+    hand.prompts.answers.append(True)
+    assert hand.window.main.close()
+    assert not hand.desk.ready
+
+
+def test_a_closed_viewer_leaves_nothing_in_memory(own_hand):
+    own_hand.desk.open([RUN])
+    own_hand.wait(seconds=0.3)  # the fixture looks
+
+
+# -- many files
+
+
+def resident_mb():
+    with Path("/proc/self/statm").open() as file:
+        return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="reads the memory from /proc")
+def test_memory_stays_flat_over_fifty_files(hand, know, still_reading, tmp_path):
+    """Frames of 1024 x 1024 at 16 bits are 2 MB each; with the copies of 40 files kept, memory would grow by 160 MB."""
+    import imagecodecs
+
+    rng = np.random.default_rng(5)
+    for k in range(6):
+        grey = rng.integers(0, 4000, (1024, 1024), dtype=np.uint16)
+        (tmp_path / f"f{k}.png").write_bytes(imagecodecs.png_encode(grey, level=1))
+    paths = [tmp_path / f"f{k % 6}.png" for k in range(50)]
+    sizes = []
+    for k, path in enumerate(paths):
+        assert hand.desk.open([path])
+        hand.desk.change(work_of(still_reading[0]), "picks")
+        hand.desk.measuring.calculator.forget("measure")
+        hand.wait(seconds=0.02)
+        if k in (9, 29, 49):
+            sizes.append(resident_mb())
+    assert sizes[2] - sizes[0] < 40, sizes
