@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from qca.errors import QcaError
 from qca.frames.frame import Frame
 from qca.picks import LIMBS, Picks, Point
 from qca.reading import LimbReading, Reading
@@ -172,7 +171,7 @@ def measure_site(site: Site, pixels: Image, repeats: int, settings: Settings = D
     def read(image: Image, points: Sequence[Point]) -> Reading | None:
         try:
             return measure(retina_frame(image), site.picks(points), settings)
-        except QcaError as error:
+        except Exception as error:  # noqa: BLE001 - a crash at one site is a result, and is counted
             refused.append(f"{type(error).__name__}: {error}")
             return None
 
