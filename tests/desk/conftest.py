@@ -67,6 +67,10 @@ class Hand:
         self.app = QApplication.instance()
         self.native = viewer.window._qt_viewer.canvas.native
 
+    def new_session(self, home):
+        """Forget everything that is not on the disk."""
+        as_new(self.desk, home)
+
     # -- time
 
     def wait(self, condition=lambda: False, seconds=0.05):

@@ -140,30 +140,24 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
     assert desk.work.points == {}
 
 
-def test_a_new_desk_takes_up_what_an_old_one_left(hand, home, run):
-    """Whatever was done before a kill is in the journal: a desk on the same journal has it, with undo and redo."""
-    from ui.desk.desk import Desk
-    from ui.desk.inks import DARK
-
+def test_a_new_session_takes_up_what_an_old_one_left(hand, home, run):
+    """Everything is in the journal, undone steps too; only a session of its own may show it."""
     desk = hand.desk
     hand.drop(run)
     hand.key("Return")
     hand.click((218.0, 72.0))
     hand.click((213.0, 14.0))
     hand.key("Z", "ControlModifier")
-    before = desk.history.states
-    desk.close()
+    before, work = desk.history.states, desk.work
+    hand.new_session(home)
+    assert desk.work.points == {}
 
-    again = Desk(hand.viewer, home=home, prompts=hand.prompts, look=DARK)
-    try:
-        assert again.open([run])
-        assert again.history.states == before
-        assert again.work == before[-2].work
-        assert again.history.can_redo
-        assert "Nothing was lost" in again.notice.text
-        again.notice.actions[0][1]()  # start afresh
-        assert again.work.points == {}
-        again.undo()
-        assert again.work == before[-2].work
-    finally:
-        again.close()
+    assert desk.open([run])
+    assert desk.history.states == before
+    assert desk.work == work
+    assert desk.history.can_redo
+    assert "Nothing was lost" in desk.notice.text
+    desk.notice.actions[0][1]()  # start afresh
+    assert desk.work.points == {}
+    hand.key("Z", "ControlModifier")
+    assert desk.work == work
