@@ -204,7 +204,13 @@ def _local(values: Array, offset: Array | float, covariance: Array, precision: A
     floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
     # the limb's typical smoothness stands in where a knot's neighbourhood says little
     typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))
-    top = np.convolve(square, _KERNEL, "same") + 0.5 * typical
-    bottom = np.convolve(known, _KERNEL, "same") + 0.5
+    top = _pooled(square) + 0.5 * typical
+    bottom = _pooled(known) + 0.5
     power = np.clip(top / bottom, floor, ceil)
     return np.asarray(1 / np.maximum(power, _LEAST_PART * power.max()))
+
+
+def _pooled(values: Array) -> Array:
+    """Sum over neighbouring knots; as many as there are values, also where they are fewer than the kernel's weights."""
+    half = len(_KERNEL) // 2
+    return np.convolve(values, _KERNEL)[half : half + len(values)]
