@@ -16,8 +16,8 @@ from qca.lumen.reference import Reference
 from qca.lumen.stenosis import Stenosis
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
-from qca.tree.grow import mouth
 from qca.tree.trace import Crop
+from qca.tube.confluence import mouth
 from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]

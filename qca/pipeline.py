@@ -12,12 +12,13 @@ import numpy.typing as npt
 from qca.errors import PicksError
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
+from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
 from qca.limb_numbers import limb_numbers
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.picks import LIMBS, LimbName, Picks, Point
 from qca.reading import Flag, FrameRecord, LimbReading, Reading
-from qca.scaling import GreyModel, find_scale, square_valid, true_catheter_mm
+from qca.scaling import find_scale, see_catheter, square_valid, true_catheter_mm, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
@@ -82,9 +83,12 @@ def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
     paths = trace_tree(
         crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
     )
-    joint = grow(crop, paths, FitOptions())
-    grey = _grey_model(joint)
-    scaling = find_scale(frame, image if dark else -image, picks, settings, grey)
+    turned = image if dark else -image
+    catheter = see_catheter(frame, turned, picks, settings) if uses_catheter(picks) else None
+    priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
+    joint = grow(crop, paths, FitOptions(priors=priors))
+    scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
+    grey = grey_model(joint)
     scale = scaling.scale
     numbers = [limb_numbers(joint, i, name, crop, frame, settings, picks.edits) for i, name in enumerate(names)]
     flags = [_flag(code, "scale") for code in scaling.codes]
@@ -213,16 +217,6 @@ def _looks_dark(crop: Crop, picks: Array) -> bool:
             near.append(float(patch.max()) if patch.size else 0.0)
         score.append(float(np.median(near)))
     return score[0] >= score[1]
-
-
-def _grey_model(joint: JointFit) -> GreyModel:
-    i = joint.layout.log_sigma
-    return GreyModel(
-        log_sigma=joint.log_sigma,
-        log_sigma_sd=float(np.sqrt(joint.covariance[i, i])),
-        bend=float(joint.theta[joint.layout.bend]),
-        contrast=float(np.exp(joint.theta[joint.layout.log_k])),
-    )
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:

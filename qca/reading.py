@@ -58,8 +58,8 @@ class Profile:
 class LimbReading:
     """The numbers of one limb. ``reference_source`` says what the reference rests on.
 
-    ``law_reference_px`` is the diameter that a law of bifurcation diameters (named in ``law_reference_source``) gives this
-    limb from the references of the two others; NaN for a segment or where the law has no answer.
+    ``law_reference_px`` is the diameter that a law of bifurcation diameters (named in ``law_reference_source``) gives
+    this limb from the references of the two others; NaN for a segment or where the law has no answer.
     """
 
     mld_px: float

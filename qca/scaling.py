@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -15,13 +15,14 @@ from calib.sources import HeaderNumbers, scale_from_catheter, scale_from_header,
 from calib.units import Px
 from qca.errors import MissingScale, NoVessel, PicksError
 from qca.frames.frame import Frame
+from qca.grey_model import GUESS, GreyModel
 from qca.picks import Picks
 from qca.settings import Settings
-from qca.tree.grow import background_stretch
 from qca.tree.trace import crop_around, first_radius, trace_tree
 from qca.tube.curve import curve_through
-from qca.tube.shaft import Shaft, fit_shaft
-from qca.tube.shaft_model import ShaftOptions
+from qca.tube.shaft import Shaft, settle_shaft
+from qca.tube.shaft_model import GreyPrior, ShaftOptions
+from qca.tube.shaft_sight import SeenShaft, see_shaft
 
 Array = npt.NDArray[np.float64]
 
@@ -30,22 +31,14 @@ _SHAFT_SCALES_PX = (4.0, 6.0)
 """Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
 
 
+_NO_SHAFT = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
+
+_LEAST_BLUR_SD = 0.02
+"""No blur is known better than this, log px: vessels and catheter need not lie in one plane."""
+
 _TAPER, _SPREAD = 0.10, 0.08
 """Change along the shaft and spread between its windows, relative to its width, that structured background alone does
 not bring about (up to 0.06 on simulated ribs and spine)."""
-
-
-@dataclass(frozen=True, slots=True)
-class GreyModel:
-    """What the vessels taught about the frame.
-
-    Blur, log px, with its SD; bending of the grey scale, 1/px; contrast, grey levels per px of chord.
-    """
-
-    log_sigma: float
-    log_sigma_sd: float
-    bend: float
-    contrast: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +75,23 @@ def true_catheter_mm(picks: Picks) -> float | None:
     raise PicksError(msg)
 
 
-def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel) -> Scaling:
+@dataclass(frozen=True, slots=True)
+class Catheter:
+    """The picked catheter as it was first seen; ``origin`` is its crop's corner, (row, column)."""
+
+    shaft: SeenShaft
+    origin: Array
+    options: ShaftOptions
+
+
+def uses_catheter(picks: Picks) -> bool:
+    """Whether the scale comes from the picked catheter."""
+    return picks.mm_per_px is None and picks.scale != "header" and true_catheter_mm(picks) is not None
+
+
+def find_scale(
+    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel, catheter: Catheter | None = None
+) -> Scaling:
     """Scale of the frame by the source that the picks name.
 
     Parameters
@@ -97,6 +106,8 @@ def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, gre
         Tolerances.
     grey : GreyModel
         Blur and bending from the vessels.
+    catheter : Catheter, optional
+        The catheter where it was seen before.
 
     Returns
     -------
@@ -125,7 +136,16 @@ def find_scale(frame: Frame, image: Array, picks: Picks, settings: Settings, gre
     true_mm = true_catheter_mm(picks)
     if true_mm is None:
         return Scaling(None, ("scale_missing",), None, none)
-    return _from_catheter(frame, image, picks, settings, grey, true_mm, header)
+    if catheter is None:
+        catheter = see_catheter(frame, image, picks, settings)
+    shaft = settle_shaft(
+        catheter.shaft,
+        GreyPrior(grey.log_sigma, max(grey.log_sigma_sd, _LEAST_BLUR_SD), grey.bend, grey.contrast),
+        catheter.options,
+    )
+    if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
+        raise NoVessel(_NO_SHAFT)
+    return _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
 
 
 def header_numbers(frame: Frame) -> HeaderNumbers:
@@ -134,10 +154,9 @@ def header_numbers(frame: Frame) -> HeaderNumbers:
     return HeaderNumbers(**{n: getattr(frame.geometry, n) for n in names})
 
 
-def _from_catheter(
-    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel, true_mm: float, header: Scale | None
+def _from_shaft(
+    shaft: Shaft, origin: Array, picks: Picks, settings: Settings, true_mm: float, header: Scale | None
 ) -> Scaling:
-    shaft, origin = trace_shaft(frame, image, picks, settings, grey)
     codes: list[str] = []
     lumen = picks.catheter_feature == "filled_lumen"
     width, width_sd = (shaft.inner_px, shaft.inner_sd_px) if lumen else (shaft.outer_px, shaft.outer_sd_px)
@@ -187,8 +206,8 @@ def _or_zero(value: float) -> float:
     return value if math.isfinite(value) else 0.0
 
 
-def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel) -> tuple[Shaft, Array]:
-    """Trace and fit the catheter between its two picks.
+def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -> Catheter:
+    """Trace the catheter between its two picks and fit it by itself.
 
     Parameters
     ----------
@@ -200,15 +219,11 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
         With the two catheter points and what of the catheter is measured.
     settings : Settings
         Lengths.
-    grey : GreyModel
-        Blur and bending from the vessels.
 
     Returns
     -------
-    shaft : Shaft
+    Catheter
         In crop coordinates, px.
-    origin : ndarray, shape (2,)
-        The crop's corner, (row, column).
 
     Raises
     ------
@@ -231,26 +246,12 @@ def trace_shaft(frame: Frame, image: Array, picks: Picks, settings: Settings, gr
     path = trace_tree(crop, ends - crop.origin, settings.pick_radius_px, _SHAFT_SCALES_PX)[0]
     curve = curve_through(path, 6.0)
     if curve.length > 1.5 * distance:
-        msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
-        raise NoVessel(msg)
+        raise NoVessel(_NO_SHAFT)
     start = float(np.median(first_radius(crop.image, curve.points, curve.normal, 20.0)))
-    options, blur = ShaftOptions(), math.exp(grey.log_sigma)
-    shaft = fit_shaft(
-        crop.image,
-        curve,
-        start,
-        log_sigma=grey.log_sigma,
-        log_sigma_sd=max(grey.log_sigma_sd, 0.02),
-        bend=grey.bend,
-        contrast=grey.contrast,
-        options=replace(options, background_knot_px=options.background_knot_px * background_stretch(blur)),
-        feature=picks.catheter_feature,
-        valid=crop.valid,
-    )
-    if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
-        msg = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
-        raise NoVessel(msg)
-    return shaft, crop.origin
+    options = ShaftOptions()
+    prior = GreyPrior(GUESS.log_sigma, GUESS.log_sigma_sd, GUESS.bend)
+    shaft = see_shaft(crop.image, curve, start, prior, options, feature=picks.catheter_feature, valid=crop.valid)
+    return Catheter(shaft, crop.origin, options)
 
 
 def square_valid(frame: Frame, image: Array) -> npt.NDArray[np.bool_]:

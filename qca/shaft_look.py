@@ -6,7 +6,6 @@ wide uncertainty stands in. The numbers are for the eye, never for a reading.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,17 +14,12 @@ import numpy.typing as npt
 from calib.scale import Scale
 from qca.errors import MeasurementError
 from qca.frames.frame import Frame
+from qca.grey_model import GUESS
 from qca.picks import Picks
-from qca.scaling import GreyModel, Scaling, find_scale
+from qca.scaling import Scaling, find_scale
 from qca.settings import DEFAULT_SETTINGS, Settings
 
 Points = npt.NDArray[np.float64]
-
-TYPICAL_BLUR_PX = 1.1
-"""0.15 to 0.3 mm in the vessel's plane at 0.2 mm per px; own choice."""
-
-BLUR_LOG_SD = 0.3
-"""SD of the logarithm of that guess; own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,23 +55,22 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
         If the named source cannot give a scale.
     """
     image = _square(frame)
-    guess = GreyModel(math.log(TYPICAL_BLUR_PX), BLUR_LOG_SD, 0.0, None)  # type: ignore[arg-type]  # not known yet
     if frame.dark_vessels is not None:
-        found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, guess)
+        found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, GUESS)
     else:
-        found = _either_polarity(frame, image, picks, settings, guess)
+        found = _either_polarity(frame, image, picks, settings)
     if found.shaft is None:
         return ShaftLook(found.scale, found.codes, None, None)
     left, right = (_stored(wall + found.origin, frame) for wall in (found.shaft.left, found.shaft.right))
     return ShaftLook(found.scale, found.codes, left, right)
 
 
-def _either_polarity(frame: Frame, image: Points, picks: Picks, settings: Settings, guess: GreyModel) -> Scaling:
+def _either_polarity(frame: Frame, image: Points, picks: Picks, settings: Settings) -> Scaling:
     """Take the shaft for dark first: so it is in nearly every export."""
     try:
-        return find_scale(frame, image, picks, settings, guess)
+        return find_scale(frame, image, picks, settings, GUESS)
     except MeasurementError:
-        return find_scale(frame, -image, picks, settings, guess)
+        return find_scale(frame, -image, picks, settings, GUESS)
 
 
 def _square(frame: Frame) -> Points:

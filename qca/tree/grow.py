@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.trace import Crop, first_radius
+from qca.tube.confluence import mouth
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
 from qca.tube.limb import Limb, lay_limb
@@ -28,34 +29,6 @@ _OVERRUN_PX = 10.0
 """How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
 _LINE_PX = 25.0
 """Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
-
-
-def mouth(limbs: Sequence[Limb], i: int) -> float:
-    """Where a limb begins to be on its own.
-
-    Parameters
-    ----------
-    limbs : sequence of Limb
-        All limbs of the tree.
-    i : int
-        Which one.
-
-    Returns
-    -------
-    float
-        Arc length, px, of its first cross-section whose two walls lie outside the other limbs.
-    """
-    limb = limbs[i]
-    s = np.arange(0.0, limb.curve.length, 0.5)
-    points, normal = limb.points(s), limb.curve.at(s)[1]
-    r = limb.radius(s)[:, None]
-    inside = np.zeros(len(s), dtype=bool)
-    for j, other in enumerate(limbs):
-        if j != i:
-            for wall in (points - r * normal, points + r * normal):
-                inside |= other.contains(wall)
-    k = np.flatnonzero(inside)
-    return float(s[min(int(k[-1]) + 1, len(s) - 2)]) if len(k) else 0.0
 
 
 def meeting_point(limbs: Sequence[Limb]) -> Array:
@@ -111,11 +84,10 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     """
     limbs = _first_limbs(crop, paths, options)
     shared = Shared()
-    tree = len(limbs) > 1
     fit = None
     sized = options
     for number, steps in enumerate(_ROUNDS):
-        core = _core(limbs) if tree else 0.0
+        core = _core(limbs)
         fit = fit_limbs(
             crop.image,
             limbs,
@@ -136,10 +108,11 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
 def _core(limbs: Sequence[Limb]) -> float:
     """Radius, px, of the disc around the branching point where it matters how the limbs' ends join.
 
-    A limb's own radius there.
-
-    The narrowest counts, so that an ostial lesion is not cut away with the disc of its wide neighbours.
+    A limb's own radius there; 0 for a single one. The narrowest counts, so that an ostial lesion is not cut away with
+    the disc of its wide neighbours.
     """
+    if len(limbs) == 1:
+        return 0.0
     return min(float(np.median(limb.radius(np.linspace(0, min(12.0, limb.end), 13)))) for limb in limbs)
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from qca.tube.band import Array, Mask, Near
+from qca.tube.confluence import mouth
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
@@ -73,6 +74,12 @@ class JointFit:
     def log_sigma(self) -> float:
         """Logarithm of the blur, px."""
         return float(self.theta[self.layout.log_sigma])
+
+    @property
+    def log_sigma_sd(self) -> float:
+        """SD of it."""
+        at = self.layout.log_sigma
+        return float(np.sqrt(self.covariance[at, at]))
 
     @property
     def branching_point(self) -> Array:
@@ -134,6 +141,7 @@ def fit_limbs(
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
     state = problem.predict(theta)
+    hidden = [mouth(limbs, i) for i in range(len(limbs))] if len(limbs) > 1 else [0.0]
     for step_number in range(iterations):
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
@@ -149,7 +157,13 @@ def fit_limbs(
         last = step_number == iterations - 1
         if not last and step_number >= 1 and step_number % 2 == 1:
             precisions = learned_precisions(
-                theta, symmetric_inverse(normal + prior), problem.limbs, problem.layout, problem.plane, precisions
+                theta,
+                symmetric_inverse(normal + prior),
+                problem.limbs,
+                problem.layout,
+                problem.plane,
+                precisions,
+                hidden,
             )
         elif step_number >= 3 and _small(step, problem.layout):
             break

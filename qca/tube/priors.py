@@ -1,14 +1,16 @@
 """What is believed before looking at the pixels, and how the pixels set its strength.
 
-All priors are normal. Radii and centrelines are smooth (second differences of their spline coefficients are small),
-contrast changes slowly, the background is smooth. How smooth is not typed in: the precisions follow from the evidence
-by MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447). The precision of the radius' second differences
-and the centreline's second differences varies along a limb, because a vessel is smooth nearly everywhere, narrows
-sharply in a lesion, and its lumen swerves in an eccentric one.
+Priors are normal, those of the parameters that all limbs share with wider tails. Radii and centrelines are smooth
+(second differences of their spline coefficients are small), contrast changes slowly, the background is smooth. How
+smooth is not typed in: the precisions follow from the evidence by MacKay's fixed point (MacKay DJC, Neural Computation
+1992;4:415-447). The precision of the radius' second differences and the centreline's second differences varies along a
+limb, because a vessel is smooth nearly everywhere, narrows sharply in a lesion, and its lumen swerves in an eccentric
+one.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,12 +28,15 @@ Array = npt.NDArray[np.float64]
 class PriorNumbers:
     """Priors of the shared parameters and limits of the learned ones; lengths in px.
 
-    Blur: 0.15-0.3 mm on pixels of 0.14-0.26 mm. Bending: 0.05-0.25 per mm of contrast, less with scatter, zero for a
-    logarithmic scale. Own choice from that, loose.
+    Blur: 0.15-0.3 mm on pixels of 0.1-0.26 mm. Bending: 0.05-0.25 per mm of contrast, less with scatter, zero for a
+    logarithmic scale. Contrast: ``log_k`` and its SD, log of grey levels per px; infinite SD where nothing is believed.
+    Own choice from that, loose.
     """
 
-    log_sigma: float = 0.0
-    log_sigma_sd: float = 0.5
+    log_sigma: float = 0.1
+    log_sigma_sd: float = 0.3
+    log_k: float = 0.0
+    log_k_sd: float = math.inf
     bend: float = 0.015
     bend_sd: float = 0.02
     gain_level_sd: float = 0.05
@@ -57,6 +62,9 @@ _R_START = 0.003
 _E_START = 0.001
 """Power of the second derivative at the start, 1/px: a lesion's and a gently curved vessel's."""
 _G_START_SD = 0.02
+_FREEDOM = 5.0
+"""Degrees of freedom of the priors of blur, contrast and bending and of a limb's contrast: beyond about 2 SDs they give
+way, for there the belief itself is in doubt. A vessel may move while the catheter does not, a limb may fill badly."""
 _KERNEL = np.array([0.3, 0.5, 0.7, 0.9, 1.0, 0.9, 0.7, 0.5, 0.3])
 """Weights of neighbouring knots in a local precision: about 8 knots, the length of a lesion's flank."""
 _LEAST_PART = 0.05
@@ -123,19 +131,27 @@ def prior_terms(
         add(layout.e[i], k @ d, k @ (d @ theta[layout.e[i]] + bending_of(limb)))
         n = limb.g_spline.count
         d = np.diff(np.eye(n), axis=0)
-        k = precisions.g * d.T @ d + np.ones((n, n)) / (n * numbers.gain_level_sd) ** 2
+        level = float(theta[layout.g[i]].mean()) / numbers.gain_level_sd
+        k = precisions.g * d.T @ d + _belief(level) * np.ones((n, n)) / (n * numbers.gain_level_sd) ** 2
         add(layout.g[i], k, k @ theta[layout.g[i]])
     for at, mean, sd in (
         (layout.bend, numbers.bend, numbers.bend_sd),
         (layout.log_sigma, numbers.log_sigma, numbers.log_sigma_sd),
+        (layout.log_k, numbers.log_k, numbers.log_k_sd),
     ):
-        hessian[at, at] += 1 / sd**2
-        gradient[at] += (theta[at] - mean) / sd**2
+        away = (theta[at] - mean) / sd
+        hessian[at, at] += _belief(away) / sd**2
+        gradient[at] += _belief(away) * away / sd
     k = precisions.ground * plane.penalty
     add(layout.ground, k, k @ theta[layout.ground])
     if layout.meeting.stop > layout.meeting.start:
         _tie_limbs(hessian, gradient, theta, limbs, layout, numbers)
     return hessian, gradient
+
+
+def _belief(away: float) -> float:
+    """Weight of a prior whose value lies ``away`` SDs from its mean: that of Student's t distribution."""
+    return (_FREEDOM + 1) / (_FREEDOM + away**2)
 
 
 def _tie_limbs(
@@ -155,7 +171,13 @@ def _tie_limbs(
 
 
 def learned_precisions(
-    theta: Array, covariance: Array, limbs: Sequence[Limb], layout: Layout, plane: Plane, old: Precisions
+    theta: Array,
+    covariance: Array,
+    limbs: Sequence[Limb],
+    layout: Layout,
+    plane: Plane,
+    old: Precisions,
+    hidden: Sequence[float],
 ) -> Precisions:
     """One step of MacKay's fixed point for all precisions.
 
@@ -167,6 +189,9 @@ def learned_precisions(
         Inverse Hessian there.
     limbs, layout, plane, old
         The problem and the precisions used for it.
+    hidden : sequence of float
+        How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
+        is as smooth as is typical of the limb.
 
     Returns
     -------
@@ -178,7 +203,9 @@ def learned_precisions(
         part = layout.r[i]
         r.append(_local(theta[part], 0.0, covariance[part, part], old.r[i], limb.r_spline.spacing))
         part = layout.e[i]
-        e.append(_local(theta[part], bending_of(limb), covariance[part, part], old.e[i], limb.e_spline.spacing))
+        spacing = limb.e_spline.spacing
+        unseen = int(hidden[i] // spacing)
+        e.append(_local(theta[part], bending_of(limb), covariance[part, part], old.e[i], spacing, unseen))
     top = bottom = 0.0
     for i, limb in enumerate(limbs):
         part = layout.g[i]
@@ -195,8 +222,13 @@ def learned_precisions(
     return Precisions(tuple(r), tuple(e), g, ground)
 
 
-def _local(values: Array, offset: Array | float, covariance: Array, precision: Array, spacing: float) -> Array:
-    """Learn one spline's precisions of second differences (plus ``offset``), pooled over neighbouring knots."""
+def _local(
+    values: Array, offset: Array | float, covariance: Array, precision: Array, spacing: float, unseen: int = 0
+) -> Array:
+    """Learn one spline's precisions of second differences (plus ``offset``), pooled over neighbouring knots.
+
+    The first ``unseen`` ones get what is typical of the others.
+    """
     d = second_difference(len(values))
     square = (d @ values + offset) ** 2
     # how far each difference is determined by the pixels, 0 to 1
@@ -207,7 +239,9 @@ def _local(values: Array, offset: Array | float, covariance: Array, precision: A
     top = _pooled(square) + 0.5 * typical
     bottom = _pooled(known) + 0.5
     power = np.clip(top / bottom, floor, ceil)
-    return np.asarray(1 / np.maximum(power, _LEAST_PART * power.max()))
+    power = np.maximum(power, _LEAST_PART * power.max())
+    power[:unseen] = typical
+    return np.asarray(1 / power)
 
 
 def _pooled(values: Array) -> Array:

@@ -7,7 +7,8 @@ The shaft is::
 with a hole in the wall (``a_inner = -a_outer``) for an unfilled catheter and a positive sum of both for a filled one
 (:mod:`qca.tube.shaft_model`). The radii and amplitudes are common to the whole stretch; the axis and the background
 follow it. Hypotheses are compared on the mean cross profile (:mod:`qca.tube.shaft_profile`), the likeliest is fitted to
-all pixels (:mod:`qca.tube.shaft_fit`).
+all pixels (:mod:`qca.tube.shaft_fit`), first by itself (:mod:`qca.tube.shaft_sight`), then with what the vessels
+taught.
 """
 
 from __future__ import annotations
@@ -19,20 +20,18 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.curve import Curve, curve_through
+from qca.tube.curve import Curve
 from qca.tube.shaft_fit import ShaftSolution, solve_shaft
-from qca.tube.shaft_model import EMPTY, FILLED, LUMEN, GreyPrior, Hypothesis, ShaftOptions
-from qca.tube.shaft_pixels import Mask, ShaftPixels
-from qca.tube.shaft_profile import Candidate, MeanProfile
+from qca.tube.shaft_model import EMPTY, GreyPrior, ShaftOptions
+from qca.tube.shaft_pixels import Mask
+from qca.tube.shaft_sight import SeenShaft, likeliest, see_shaft
 
 Array = npt.NDArray[np.float64]
 
-_AMBIGUOUS = 5.0
-"""Log-likelihood difference under which two hypotheses cannot be told apart (odds of 150 to 1)."""
-_OTHER_WIDTH = 0.04
-"""Relative difference from which another hypothesis' width matters."""
-_FREE_BLUR_SD = 0.5
-"""SD of the log blur where the shaft may be sharper than the vessels."""
+_OTHER_BLUR = 3.0
+"""From this many SDs on, the blur of shaft and vessels is not the same."""
+_FREE_BLUR_SD = 0.35
+"""SD of the log blur where the vessels say nothing about it."""
 _VISIBLE_Z = 5.0
 """A shaft shows when its amplitude is this many SDs."""
 
@@ -114,73 +113,51 @@ def fit_shaft(
         Diameters with uncertainty.
     """
     grey = GreyPrior(log_sigma, log_sigma_sd, bend, contrast)
-    kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
-    pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
-    first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=5)
-    profile = MeanProfile.of(pixels, first.offsets, first.ground)
-    best, ambiguous = _likeliest(profile, kinds, first_radius_px, grey, options)
-    radius, grey = _sharpened(profile, best, grey, options)
-    axis = pixels.axis(first.offsets) + best.shift_px * curve.normal
-    pixels = ShaftPixels.around(image, curve_through(axis, 2.0), radius, options, valid)
-    solution = solve_shaft(pixels, best.kind, radius, grey, options, iterations=8)
-    return _shaft(solution, options, ambiguous=ambiguous)
+    guess = replace(grey, log_sigma_sd=_FREE_BLUR_SD)
+    seen = see_shaft(image, curve, first_radius_px, guess, options, feature=feature, valid=valid)
+    return settle_shaft(seen, grey, options)
 
 
-def _likeliest(
-    profile: MeanProfile, kinds: tuple[Hypothesis, ...], first_radius_px: float, grey: GreyPrior, options: ShaftOptions
-) -> tuple[Candidate, bool]:
-    """Likeliest hypothesis from several starting radii, and whether another is about as likely with another width."""
-    found = []
-    for kind in kinds:
-        for factor in (0.7, 1.0, 1.3):
-            start = first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0)
-            fitted = profile.fit(kind, start, grey, options)
-            found.append(replace(fitted, cost=fitted.cost + _implausibility(fitted, grey, options)))
-    best = min(found, key=lambda f: f.cost)
-    ambiguous = any(
-        f.kind != best.kind and f.cost < best.cost + _AMBIGUOUS and abs(f.radius_px / best.radius_px - 1) > _OTHER_WIDTH
-        for f in found
-    )
-    return best, ambiguous
+def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Shaft:
+    """Fit a shaft that was seen once more, with what the vessels have taught by now.
 
+    Parameters
+    ----------
+    seen : SeenShaft
+        Its first fit.
+    grey : GreyPrior
+        Blur and bending from the vessels, the shaft's own share taken out.
+    options : ShaftOptions
+        Priors.
 
-def _implausibility(fitted: Candidate, grey: GreyPrior, options: ShaftOptions) -> float:
-    """Minus the log prior of a hypothesis: empty catheters are rare, and contrast is much like the vessels'."""
-    cost = options.empty_penalty if fitted.kind == EMPTY else 0.0
-    if grey.contrast is None or fitted.kind == LUMEN:
-        return cost
-    mean, sd = options.empty_log_contrast if fitted.kind == EMPTY else options.filled_log_contrast
-    ratio = math.log(max(fitted.amplitude, 1e-12) / grey.contrast)
-    # beyond 4 SD the prior itself is in doubt
-    return cost + 0.5 * min(((ratio - mean) / sd) ** 2, 16.0) + math.log(sd)
-
-
-def _sharpened(
-    profile: MeanProfile, best: Candidate, grey: GreyPrior, options: ShaftOptions
-) -> tuple[float, GreyPrior]:
-    """Outer radius, px, and blur prior; a catheter may be sharper than vessels that moved.
-
-    The blur is freed where that explains the profile clearly better.
+    Returns
+    -------
+    Shaft
+        Diameters with uncertainty.
     """
-    free = profile.fit(best.kind, best.radius_px, replace(grey, log_sigma_sd=_FREE_BLUR_SD), options)
-    bound = best.cost - _implausibility(best, grey, options)
-    if free.cost + math.log(_FREE_BLUR_SD / grey.log_sigma_sd) + _AMBIGUOUS < bound:
-        return free.radius_px, replace(grey, log_sigma=free.log_sigma, log_sigma_sd=0.1)
-    return best.radius_px, grey
+    apart = abs(seen.log_sigma - grey.log_sigma) / math.hypot(seen.log_sigma_sd, grey.log_sigma_sd)
+    if apart > _OTHER_BLUR:
+        # a catheter may be sharper than vessels that moved: its own blur counts
+        grey = replace(grey, log_sigma=seen.log_sigma, log_sigma_sd=_FREE_BLUR_SD)
+    best, ambiguous = likeliest(seen.candidates, grey, options)
+    pixels, start, radius = seen.solution.pixels, seen.solution.theta, best.radius_px
+    again = best.kind == seen.solution.kind
+    solution = solve_shaft(
+        pixels, best.kind, radius, grey, options, iterations=6 if again else 8, start=start if again else None
+    )
+    return _shaft(solution, options.window_px, ambiguous=ambiguous)
 
 
-def _shaft(solution: ShaftSolution, options: ShaftOptions, *, ambiguous: bool) -> Shaft:
+def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool) -> Shaft:
     """Numbers of a solution, with the covariance at the noise that its residuals show."""
     pixels, theta, state, curve = solution.pixels, solution.theta, solution.state, solution.pixels.curve
     residual = pixels.level - state.level
-    noise = 1.4826 * float(np.median(np.abs(residual)))
-    weight = np.minimum(1, options.huber * noise / np.maximum(np.abs(residual), 1e-12)) / noise**2
-    jacobian = solution.jacobian
-    information = (jacobian * weight[:, None]).T @ jacobian
-    covariance = np.linalg.inv(information + solution.prior_precision)
+    weight = solution.weight
+    covariance = solution.covariance
+    shows = float(np.sqrt(weight @ solution.jacobian[:, 3] ** 2))
     radius = float(np.exp(theta[0]))
     ratio = float(theta[1])
-    spread, expected = _spread(solution, residual, weight, options.window_px)
+    spread, expected = _spread(solution, residual, weight, window_px)
     axis = pixels.axis(solution.offsets)
     wall = radius * (1 + theta[5] * (curve.position / curve.length - 0.5))
     by_inner = np.array([2 * radius * ratio, 2 * radius])
@@ -196,7 +173,7 @@ def _shaft(solution: ShaftSolution, options: ShaftOptions, *, ambiguous: bool) -
         spread_expected_px=expected,
         filled=solution.kind != EMPTY,
         # the amplitude alone, for it trades against the wall's thickness where the wall is thin
-        visible=bool(theta[3] * np.sqrt(information[3, 3]) > _VISIBLE_Z),
+        visible=bool(theta[3] * shows > _VISIBLE_Z),
         ambiguous=ambiguous,
         amplitude_outer=float(theta[3] * state.parts.wall),
         amplitude_inner=float(theta[3] * state.parts.lumen),

@@ -27,6 +27,8 @@ _SWERVE_SD_PX = 0.2
 _SETTLED = 1e-2
 """Gain in log likelihood under which the steps end."""
 _TRIALS = 6
+_MAD_TO_SD = 1.4826
+"""SD of a normal variable over its median absolute deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +52,9 @@ class ShaftState:
 class ShaftSolution:
     """A fitted shaft.
 
-    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, Q) its derivatives and
-    ``prior_precision`` (Q, Q) the Hessian of minus the log prior.
+    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, Q) its derivatives, ``weight`` (P,)
+    the pixels' robust inverse variances and ``covariance`` (Q, Q) the inverse Hessian of minus the log posterior, at
+    the noise that the residuals show.
     """
 
     pixels: ShaftPixels
@@ -59,7 +62,8 @@ class ShaftSolution:
     theta: Array
     state: ShaftState
     jacobian: Array
-    prior_precision: Array
+    weight: Array
+    covariance: Array
 
     @property
     def axis_part(self) -> slice:
@@ -85,6 +89,7 @@ def solve_shaft(
     options: ShaftOptions,
     *,
     iterations: int,
+    start: Array | None = None,
 ) -> ShaftSolution:
     """Fit one hypothesis to all pixels.
 
@@ -102,6 +107,8 @@ def solve_shaft(
         Priors.
     iterations : int
         At most this many steps.
+    start : ndarray, shape (Q,), optional
+        Where to start, an earlier fit to the same pixels.
 
     Returns
     -------
@@ -109,16 +116,15 @@ def solve_shaft(
         Parameters with what their covariance needs.
     """
     problem = _Problem(pixels, kind, grey, options)
-    theta = problem.start(radius_px)
+    theta = problem.start(radius_px) if start is None else start
     damping = 1e-3
     for number in range(iterations):
-        if number % 2 == 1 or number == 2:
+        if number % 2 == 1 or number == 2 or start is not None:
             problem.learn(theta)
         theta, damping, gain = problem.step(theta, damping)
-        if gain < _SETTLED and number > 3:
+        if gain < _SETTLED and (number > 3 or start is not None):
             break
-    state = problem.predict(theta)
-    return ShaftSolution(pixels, kind, theta, state, problem.jacobian(theta, state), problem.precision)
+    return problem.solution(theta)
 
 
 def _axis_part(pixels: ShaftPixels) -> slice:
@@ -178,7 +184,7 @@ class _Problem:
         """
         state = self.predict(theta)
         residual = np.abs(self.pixels.level - state.level)
-        self.variance = max((1.4826 * float(np.median(residual))) ** 2, 1e-12)
+        self.variance = max((_MAD_TO_SD * float(np.median(residual))) ** 2, 1e-12)
         weight = (
             np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
         )
@@ -191,6 +197,17 @@ class _Problem:
         roughness = float(theta[part] @ rough @ theta[part])
         old = self.ground_strength
         self._smooth_ground(float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30)))
+
+    def solution(self, theta: Array) -> ShaftSolution:
+        """Parameters (Q,) with everything about the fit there."""
+        state = self.predict(theta)
+        residual = np.abs(self.pixels.level - state.level)
+        noise = _MAD_TO_SD * float(np.median(residual)) + 1e-9
+        weight = np.minimum(1, self.options.huber * noise / np.maximum(residual, 1e-12)) / noise**2
+        jacobian = self.jacobian(theta, state)
+        normal, _ = self._normal(jacobian, weight, residual)
+        covariance = symmetric_inverse(normal + self.precision)
+        return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
     def start(self, radius_px: float) -> Array:
         """First parameters (Q,): the prior's mean, the radius, the background beside, the amplitude of the depth."""

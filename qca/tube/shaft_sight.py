@@ -1,0 +1,144 @@
+"""First sight of a catheter shaft: which hypothesis fits, and what the shaft alone tells about the image.
+
+The vessels are not needed here beyond a rough idea of the grey scale, so what a shaft tells about the blur of the
+system and about the contrast medium can be used in fitting them: a shaft is an even tube, its walls say how blurred
+edges are without a lesion in the way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.curve import Curve, curve_through
+from qca.tube.shaft_fit import ShaftSolution, solve_shaft
+from qca.tube.shaft_model import EMPTY, FILLED, LUMEN, GreyPrior, Hypothesis, ShaftOptions
+from qca.tube.shaft_pixels import Mask, ShaftPixels
+from qca.tube.shaft_profile import Candidate, MeanProfile
+
+Array = npt.NDArray[np.float64]
+
+_AMBIGUOUS = 5.0
+"""Log-likelihood difference under which two hypotheses cannot be told apart (odds of 150 to 1)."""
+_OTHER_WIDTH = 0.04
+"""Relative difference from which another hypothesis' width matters."""
+_BLUR_MODEL_SD = 0.05
+"""SD of the log blur by what the shaft model leaves out: a wall that is not as thick or as dense as assumed."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenShaft:
+    """A shaft fitted before anything is known of the vessels.
+
+    ``candidates`` are the hypotheses on the mean profile, ``solution`` the fit of the likeliest to all pixels.
+    ``log_sigma`` and ``log_sigma_sd`` are what the shaft by itself says about the blur, log px; ``contrast`` is that of
+    its filled lumen, grey levels per px of chord, None where it is not filled or not known to be.
+    """
+
+    candidates: tuple[Candidate, ...]
+    solution: ShaftSolution
+    log_sigma: float
+    log_sigma_sd: float
+    contrast: float | None
+
+
+def see_shaft(
+    image: Array,
+    curve: Curve,
+    first_radius_px: float,
+    grey: GreyPrior,
+    options: ShaftOptions,
+    *,
+    feature: str = "outer_wall",
+    valid: Mask | None = None,
+) -> SeenShaft:
+    """Find the likeliest hypothesis and fit it.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Vessels (and catheter) dark.
+    curve : Curve
+        Rough axis between the two picks.
+    first_radius_px : float
+        Rough outer radius.
+    grey : GreyPrior
+        A rough idea of blur and bending.
+    options : ShaftOptions
+        Priors.
+    feature : str
+        ``"outer_wall"`` or ``"filled_lumen"``.
+    valid : ndarray of bool, shape (rows, columns), optional
+        Usable pixels.
+
+    Returns
+    -------
+    SeenShaft
+        The fit, and the blur's likelihood.
+    """
+    kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
+    pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
+    first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=5)
+    profile = MeanProfile.of(pixels, first.offsets, first.ground)
+    candidates = tuple(
+        profile.fit(kind, first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0), grey, options)
+        for kind in kinds
+        for factor in (0.7, 1.0, 1.3)
+    )
+    best, ambiguous = likeliest(candidates, grey, options)
+    axis = pixels.axis(first.offsets) + best.shift_px * curve.normal
+    pixels = ShaftPixels.around(image, curve_through(axis, 2.0), best.radius_px, options, valid)
+    solution = solve_shaft(pixels, best.kind, best.radius_px, grey, options, iterations=8)
+    told = max(1 / float(solution.covariance[4, 4]) - 1 / grey.log_sigma_sd**2, 1e-3)
+    # the posterior's mean without the prior's pull
+    log_sigma = float(solution.theta[4])
+    log_sigma += (log_sigma - grey.log_sigma) / grey.log_sigma_sd**2 / told
+    contrast = None
+    if best.kind != EMPTY and not ambiguous:
+        contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
+    return SeenShaft(candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast)
+
+
+def likeliest(candidates: Sequence[Candidate], grey: GreyPrior, options: ShaftOptions) -> tuple[Candidate, bool]:
+    """Choose among hypotheses.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        Fitted to the mean profile, several of each kind.
+    grey : GreyPrior
+        With the vessels' contrast where it is known.
+    options : ShaftOptions
+        Priors.
+
+    Returns
+    -------
+    best : Candidate
+        The likeliest.
+    ambiguous : bool
+        Another kind is about as likely with another width.
+    """
+    costs = [fitted.cost + _implausibility(fitted, grey, options) for fitted in candidates]
+    best, least = min(zip(candidates, costs, strict=True), key=lambda pair: pair[1])
+    ambiguous = any(
+        fitted.kind != best.kind
+        and cost < least + _AMBIGUOUS
+        and abs(fitted.radius_px / best.radius_px - 1) > _OTHER_WIDTH
+        for fitted, cost in zip(candidates, costs, strict=True)
+    )
+    return best, ambiguous
+
+
+def _implausibility(fitted: Candidate, grey: GreyPrior, options: ShaftOptions) -> float:
+    """Minus the log prior of a hypothesis: empty catheters are rare, and contrast is much like the vessels'."""
+    cost = options.empty_penalty if fitted.kind == EMPTY else 0.0
+    if grey.contrast is None or fitted.kind == LUMEN:
+        return cost
+    mean, sd = options.empty_log_contrast if fitted.kind == EMPTY else options.filled_log_contrast
+    ratio = math.log(max(fitted.amplitude, 1e-12) / grey.contrast)
+    # beyond 4 SD the prior itself is in doubt
+    return cost + 0.5 * min(((ratio - mean) / sd) ** 2, 16.0) + math.log(sd)
