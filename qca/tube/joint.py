@@ -19,7 +19,7 @@ from qca.tube.confluence import mouth
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
-from qca.tube.normal import symmetric_inverse
+from qca.tube.normal import solve_symmetric, symmetric_inverse
 from qca.tube.options import FitOptions
 from qca.tube.priors import Precisions, first_precisions, learned_precisions, prior_terms
 from qca.tube.problem import Problem, State
@@ -150,7 +150,7 @@ def fit_limbs(
             problem.jacobian(state), _huber(residual, variance, options.huber) / variance, residual
         )
         prior, pull = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
-        step = _solve(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
+        step = solve_symmetric(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
         step *= _step_limit(step, problem.layout)
         theta = _bounded(theta + step, problem)
         state = problem.predict(theta)
@@ -213,12 +213,6 @@ def _result(
 def _huber(residual: Array, variance: Array, threshold: float) -> Array:
     z = np.abs(residual) / np.sqrt(variance)
     return np.asarray(np.minimum(1.0, threshold / np.maximum(z, 1e-9)))
-
-
-def _solve(matrix: Array, vector: Array) -> Array:
-    from scipy.linalg import cho_factor, cho_solve
-
-    return np.asarray(cho_solve(cho_factor(matrix, check_finite=False), vector, check_finite=False))
 
 
 def _step_limit(step: Array, layout: Layout) -> float:

@@ -78,6 +78,23 @@ class Pattern:
         return matrix, vector
 
 
+def solve_symmetric(matrix: Array, vector: Array) -> Array:
+    """Solve ``matrix x = vector`` for a symmetric positive definite matrix (Q, Q) and a vector (Q,).
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the matrix is not positive definite.
+    """
+    from scipy.linalg.lapack import dposv
+
+    _, solution, failed = dposv(matrix, vector, lower=1)
+    if failed:
+        msg = "the normal matrix is not positive definite"
+        raise np.linalg.LinAlgError(msg)
+    return np.asarray(solution, dtype=np.float64)
+
+
 def symmetric_inverse(matrix: Array) -> Array:
     """Inverse of a symmetric positive definite matrix."""
     from scipy.linalg.lapack import dpotrf, dpotri

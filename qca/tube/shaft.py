@@ -190,7 +190,7 @@ def _spread(solution: ShaftSolution, residual: Array, weight: Array, window_px: 
 
     In each window the width, the shift and a parabola of background are fitted to the ``residual`` (P,).
     """
-    pixels, jacobian = solution.pixels, solution.jacobian
+    pixels, jacobian, by_offset = solution.pixels, solution.jacobian, solution.by_offset
     length = pixels.curve.length
     diameter = 2 * float(np.exp(solution.theta[0]))
     count = max(int(length // window_px), 1)
@@ -198,8 +198,7 @@ def _spread(solution: ShaftSolution, residual: Array, weight: Array, window_px: 
     deviation, expected = [], []
     for a, b in pairwise(np.linspace(0, length, count + 1)):
         m = (pixels.s >= a) & (pixels.s < b)
-        shift = jacobian[m, solution.axis_part].sum(1)
-        part = np.column_stack([jacobian[m, 0], shift, np.ones(m.sum()), across[m], across[m] ** 2])
+        part = np.column_stack([jacobian[m, 0], by_offset[m], np.ones(m.sum()), across[m], across[m] ** 2])
         weighted = (part * weight[m][:, None]).T
         normal = weighted @ part + 1e-9 * np.eye(part.shape[1])
         deviation.append(diameter * np.linalg.solve(normal, weighted @ residual[m])[0])

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_opacity
-from qca.tube.normal import Pattern, symmetric_inverse
+from qca.tube.normal import Pattern, solve_symmetric, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
@@ -20,6 +20,8 @@ Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 _FIXED = 6
+_AXIS = slice(_FIXED, _FIXED + 4)
+"""Columns of the Jacobian that hold the axis."""
 _TAPER_SD = 0.1
 """Relative change of the diameter over the stretch; own choice."""
 _SWERVE_SD_PX = 0.2
@@ -52,7 +54,8 @@ class ShaftState:
 class ShaftSolution:
     """A fitted shaft.
 
-    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, Q) its derivatives, ``weight`` (P,)
+    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, 26) its derivatives by the
+    fixed parameters, four of the axis and sixteen of the background, ``weight`` (P,)
     the pixels' robust inverse variances and ``covariance`` (Q, Q) the inverse Hessian of minus the log posterior, at
     the noise that the residuals show.
     """
@@ -66,19 +69,19 @@ class ShaftSolution:
     covariance: Array
 
     @property
-    def axis_part(self) -> slice:
-        """Parameters of the axis."""
-        return _axis_part(self.pixels)
-
-    @property
     def offsets(self) -> Array:
         """Coefficients of the axis' offsets, shape (A,), px."""
-        return self.theta[self.axis_part]
+        return self.theta[_axis_part(self.pixels)]
 
     @property
     def ground(self) -> Array:
         """Coefficients of the background, shape (B,), grey levels."""
-        return self.theta[self.axis_part.stop :]
+        return self.theta[_axis_part(self.pixels).stop :]
+
+    @property
+    def by_offset(self) -> Array:
+        """Derivative of the grey levels by a shift of the whole axis, shape (P,), grey levels per px."""
+        return np.asarray(self.jacobian[:, _AXIS].sum(1))
 
 
 def solve_shaft(
@@ -117,14 +120,13 @@ def solve_shaft(
     """
     problem = _Problem(pixels, kind, grey, options)
     theta = problem.start(radius_px) if start is None else start
-    damping = 1e-3
+    state, damping = problem.predict(theta), 1e-3
     for number in range(iterations):
-        if number % 2 == 1 or number == 2 or start is not None:
-            problem.learn(theta)
-        theta, damping, gain = problem.step(theta, damping)
+        learn = number % 2 == 1 or number == 2 or start is not None
+        theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
         if gain < _SETTLED and (number > 3 or start is not None):
             break
-    return problem.solution(theta)
+    return problem.solution(theta, state)
 
 
 def _axis_part(pixels: ShaftPixels) -> slice:
@@ -140,7 +142,7 @@ class _Problem:
         self.grey = grey
         self.options = options
         self.axis_part = _axis_part(pixels)
-        self.ground_part = slice(self.axis_part.stop, self.axis_part.stop + pixels.ground.shape[1])
+        self.ground_part = slice(self.axis_part.stop, self.axis_part.stop + pixels.plane.count)
         self.size = self.ground_part.stop
         self.variance = pixels.noise**2
         self.mean, self.precision = self._prior()
@@ -149,7 +151,7 @@ class _Problem:
         count = len(pixels.level)
         shared = np.broadcast_to(np.arange(_FIXED), (count, _FIXED))
         axis = self.axis_part.start + pixels.axis_cell[:, None] + np.arange(4)
-        self.columns = np.hstack([shared, axis, self.ground_part.start + pixels.ground_column])
+        self.columns = np.hstack([shared, axis, self.ground_part.start + pixels.plane.column])
         rows = np.repeat(np.arange(count), self.columns.shape[1])
         self.pattern = Pattern.of(rows, self.columns.ravel(), count, self.size)
 
@@ -173,39 +175,33 @@ class _Problem:
     def _smooth_ground(self, strength: float) -> None:
         """Set the precision of the background's second differences."""
         self.ground_strength = strength
-        self.precision[self.ground_part, self.ground_part] = strength * self.pixels.roughness + 1e-12 * np.eye(
-            self.pixels.ground.shape[1]
-        )
+        plane = self.pixels.plane
+        self.precision[self.ground_part, self.ground_part] = strength * plane.penalty + 1e-9 * np.eye(plane.count)
 
-    def learn(self, theta: Array) -> None:
-        """Set noise and smoothness of the background from the fit at ``theta`` (Q,).
+    def _learn(self, theta: Array, normal: Array) -> None:
+        """Set the smoothness of the background from the fit at ``theta`` (Q,) with the ``normal`` matrix there.
 
         One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
         """
-        state = self.predict(theta)
-        residual = np.abs(self.pixels.level - state.level)
-        self.variance = max((_MAD_TO_SD * float(np.median(residual))) ** 2, 1e-12)
-        weight = (
-            np.minimum(1, self.options.huber * np.sqrt(self.variance) / np.maximum(residual, 1e-12)) / self.variance
-        )
-        jacobian = self.jacobian(theta, state)
-        normal, _ = self._normal(jacobian, weight, residual)
-        covariance = symmetric_inverse(normal + self.precision + 1e-12 * np.eye(self.size))
-        rough = self.pixels.roughness
-        part = self.ground_part
-        known = self.pixels.roughness_rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))
+        covariance = symmetric_inverse(normal + self.precision)
+        rough, part = self.pixels.plane.penalty, self.ground_part
+        known = self.pixels.plane.rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))
         roughness = float(theta[part] @ rough @ theta[part])
         old = self.ground_strength
         self._smooth_ground(float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30)))
 
-    def solution(self, theta: Array) -> ShaftSolution:
+    def _weight(self, residual: Array) -> Array:
+        """Robust inverse variance of each pixel, (P,)."""
+        spread = self.options.huber * np.sqrt(self.variance)
+        return np.asarray(np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance)
+
+    def solution(self, theta: Array, state: ShaftState) -> ShaftSolution:
         """Parameters (Q,) with everything about the fit there."""
-        state = self.predict(theta)
-        residual = np.abs(self.pixels.level - state.level)
-        noise = _MAD_TO_SD * float(np.median(residual)) + 1e-9
-        weight = np.minimum(1, self.options.huber * noise / np.maximum(residual, 1e-12)) / noise**2
+        residual = self.pixels.level - state.level
+        self.variance = _robust_variance(residual)
+        weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self._normal(jacobian, weight, residual)
+        normal, _ = self.pattern.normal(jacobian.ravel(), weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -227,38 +223,35 @@ class _Problem:
         pixels = self.pixels
         radius = np.exp(theta[0]) * (1 + theta[5] * pixels.u)
         sigma = float(np.exp(theta[4]))
-        x = pixels.x - pixels.axis_basis @ theta[self.axis_part]
+        x = pixels.x - pixels.shift(theta[self.axis_part])
         near = np.abs(x) < radius + REACH * sigma
         outer = blurred_opacity(x[near], radius[near], sigma, self.grey.bend)
         inner = blurred_opacity(x[near], theta[1] * radius[near], sigma, self.grey.bend)
         parts = attenuation(self.kind, theta[2])
-        level = pixels.ground @ theta[self.ground_part]
+        level = pixels.plane.evaluate(theta[self.ground_part])
         level[near] -= theta[3] * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)
         return ShaftState(level, near, outer, inner, radius, sigma, parts)
 
     def jacobian(self, theta: Array, state: ShaftState) -> Array:
-        """Return the derivatives of the grey levels by the parameters, shape (P, Q)."""
+        """Return the derivatives of the grey levels by the parameters that a pixel touches, shape (P, 26)."""
         pixels, near, outer, inner = self.pixels, state.near, state.outer, state.inner
         wall = state.parts.wall
         hole = state.parts.lumen - wall
         ratio, amplitude = theta[1], theta[3]
-        out = np.zeros((len(pixels.level), self.size))
+        out = np.zeros((len(pixels.level), self.columns.shape[1]))
         by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
-        out[near, 0] = -by_radius * state.radius[near]
-        out[near, 1] = -amplitude * hole * inner.d_r * state.radius[near]
-        out[near, 2] = -amplitude * state.parts.slope * (outer.value - inner.value)
-        out[near, 3] = -(wall * outer.value + hole * inner.value)
-        out[near, 4] = -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px
-        out[near, 5] = -by_radius * np.exp(theta[0]) * pixels.u[near]
         by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
-        out[near, self.axis_part] = by_offset[:, None] * pixels.axis_basis[near]
-        out[:, self.ground_part] = pixels.ground
+        shared = [
+            -by_radius * state.radius[near],
+            -amplitude * hole * inner.d_r * state.radius[near],
+            -amplitude * state.parts.slope * (outer.value - inner.value),
+            -(wall * outer.value + hole * inner.value),
+            -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px,
+            -by_radius * np.exp(theta[0]) * pixels.u[near],
+        ]
+        out[near, : _AXIS.stop] = np.column_stack([*shared, by_offset[:, None] * pixels.axis_basis[near]])
+        out[:, _AXIS.stop :] = pixels.plane.value
         return out
-
-    def _normal(self, jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
-        """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,)."""
-        values = np.take_along_axis(jacobian, self.columns, axis=1).ravel()
-        return self.pattern.normal(values, weight, residual)
 
     def cost(self, theta: Array, state: ShaftState) -> float:
         """Minus the log posterior up to a constant, with Huber's cost of residuals."""
@@ -268,26 +261,32 @@ class _Problem:
         away = theta - self.mean
         return float(misfit + 0.5 * away @ self.precision @ away)
 
-    def step(self, theta: Array, damping: float) -> tuple[Array, float, float]:
-        """One step downhill: new parameters, new damping, and the gain in log posterior, 0 where there was none."""
-        state = self.predict(theta)
+    def step(
+        self, theta: Array, state: ShaftState, damping: float, *, learn: bool
+    ) -> tuple[Array, ShaftState, float, float]:
+        """One step downhill: new parameters, state, damping, and the gain in log posterior, 0 where there was none.
+
+        With ``learn`` noise and smoothness of the background are set first.
+        """
         residual = self.pixels.level - state.level
-        spread = self.options.huber * np.sqrt(self.variance)
-        weight = np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance
-        jacobian = self.jacobian(theta, state)
-        normal, pull = self._normal(jacobian, weight, residual)
+        if learn:
+            self.variance = _robust_variance(residual)
+        normal, pull = self.pattern.normal(self.jacobian(theta, state).ravel(), self._weight(residual), residual)
+        if learn:
+            self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)
         before = self.cost(theta, state)
         for _ in range(_TRIALS):
-            damped = normal + self.precision + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(self.size)
-            move = np.asarray(np.linalg.solve(damped, pull), dtype=np.float64)
+            damped = normal + self.precision + np.diag(damping * np.diag(normal) + 1e-12)
+            move = solve_symmetric(damped, pull)
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
-            after = self.cost(new, self.predict(new))
+            new_state = self.predict(new)
+            after = self.cost(new, new_state)
             if after < before:
-                return new, max(damping * 0.1, 1e-7), before - after
+                return new, new_state, max(damping * 0.1, 1e-7), before - after
             damping = max(damping * 10, 1e-3)
-        return theta, damping, 0.0
+        return theta, state, damping, 0.0
 
     def _step_limit(self, move: Array) -> float:
         """Part of a step that a linearisation can bear."""
@@ -298,3 +297,8 @@ class _Problem:
             (abs(move[1]), 0.1),
         )
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
+
+
+def _robust_variance(residual: Array) -> float:
+    """Variance of the noise from residuals (P,), outliers apart."""
+    return float(max((_MAD_TO_SD * float(np.median(np.abs(residual)))) ** 2, 1e-12))

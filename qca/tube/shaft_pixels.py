@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.curve import Curve
+from qca.tube.normal import Pattern, solve_symmetric
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
@@ -40,16 +41,12 @@ class ShaftPixels:
         Grey levels, catheter dark.
     axis_spline : Spline
         Lateral offsets of the axis from the curve.
-    axis_basis : ndarray, shape (P, A)
-        Its basis at the pixels.
+    axis_basis : ndarray, shape (P, 4)
+        The weights at each pixel of the four of them that it touches.
     axis_cell : ndarray, shape (P,), int
         The first of the four axis coefficients that a pixel touches.
-    ground : ndarray, shape (P, B)
-        Basis of the background, a bicubic spline over the plane.
-    ground_column : ndarray, shape (P, 16), int
-        The background coefficients that a pixel touches.
-    roughness : ndarray, shape (B, B)
-        Quadratic form of the background's second differences, of rank ``roughness_rank``.
+    plane : Plane
+        The background, a bicubic spline over the plane.
     first_ground : ndarray, shape (B,)
         Background from the pixels beside the shaft.
     depth : ndarray, shape (P,)
@@ -67,17 +64,21 @@ class ShaftPixels:
     axis_spline: Spline
     axis_basis: Array
     axis_cell: Index
-    ground: Array
-    ground_column: Index
-    roughness: Array
-    roughness_rank: int
+    plane: Plane
     first_ground: Array
     depth: Array
     noise: float
 
     @classmethod
     def around(
-        cls, image: Array, curve: Curve, radius_px: float, options: ShaftOptions, valid: Mask | None
+        cls,
+        image: Array,
+        curve: Curve,
+        radius_px: float,
+        options: ShaftOptions,
+        valid: Mask | None,
+        *,
+        thin: bool = False,
     ) -> ShaftPixels:
         """Pixels within ``options.margin_px`` of the walls.
 
@@ -93,11 +94,16 @@ class ShaftPixels:
             Margin and knots.
         valid : ndarray of bool, shape (rows, columns), or None
             Usable pixels; None: all.
+        thin : bool
+            Take every other pixel, like a chessboard's whites.
         """
         reach = radius_px + options.margin_px
         lo = np.maximum(np.floor(curve.points.min(0) - reach - 1), 0).astype(int)
         hi = np.minimum(np.ceil(curve.points.max(0) + reach + 2), image.shape).astype(int)
         rows, columns = (grid.ravel() for grid in np.mgrid[lo[0] : hi[0], lo[1] : hi[1]])
+        if thin:
+            white = (rows + columns) % 2 == 0
+            rows, columns = rows[white], columns[white]
         s, x = curve.locate(np.column_stack([rows, columns]).astype(float))
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
         if valid is not None:
@@ -109,12 +115,12 @@ class ShaftPixels:
         level = image[rows, columns]
         axis_spline = Spline.over(curve.length, options.axis_knot_px)
         plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
-        ground = np.zeros((len(level), plane.count))
-        np.put_along_axis(ground, plane.column, plane.value, axis=1)
+        axis_cell, axis_basis = axis_spline.basis(s)
         beside = np.abs(x) > radius_px + _BESIDE_PX
-        normal = ground[beside].T @ ground[beside] + 0.3 * plane.penalty + 1e-6 * np.eye(ground.shape[1])
-        first_ground = np.linalg.solve(normal, ground[beside].T @ level[beside])
-        depth = ground @ first_ground - level
+        pattern = Pattern.of(np.repeat(np.arange(len(level)), 16), plane.column.ravel(), len(level), plane.count)
+        normal, vector = pattern.normal(plane.value.ravel(), beside.astype(float), level)
+        first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
+        depth = plane.evaluate(first_ground) - level
         return cls(
             curve=curve,
             reach=reach,
@@ -123,16 +129,17 @@ class ShaftPixels:
             u=s / curve.length - 0.5,
             level=level,
             axis_spline=axis_spline,
-            axis_basis=axis_spline.matrix(s),
-            axis_cell=axis_spline.basis(s)[0],
-            ground_column=plane.column,
-            ground=ground,
-            roughness=plane.penalty,
-            roughness_rank=plane.rank,
+            axis_basis=axis_basis,
+            axis_cell=axis_cell,
+            plane=plane,
             first_ground=first_ground,
             depth=depth,
             noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
         )
+
+    def shift(self, offsets: Array) -> Array:
+        """Offset of the axis from the curve at the pixels, shape (P,), px, for coefficients (A,)."""
+        return np.asarray(np.einsum("pk,pk->p", offsets[self.axis_cell[:, None] + np.arange(4)], self.axis_basis))
 
     def axis(self, offsets: Array) -> Array:
         """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""

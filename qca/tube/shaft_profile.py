@@ -72,11 +72,11 @@ class MeanProfile:
         ground : ndarray, shape (B,)
             Coefficients of the background.
         """
-        x = pixels.x - pixels.axis_basis @ offsets
+        x = pixels.x - pixels.shift(offsets)
         bins = np.round(x / _BIN_PX).astype(np.int64)
         low = int(bins.min())
         count = np.bincount(bins - low)
-        depth = np.bincount(bins - low, weights=pixels.ground @ ground - pixels.level)
+        depth = np.bincount(bins - low, weights=pixels.plane.evaluate(ground) - pixels.level)
         used = count > 2
         at: Array = np.asarray((np.flatnonzero(used) + low) * _BIN_PX, dtype=np.float64)
         part = at / pixels.reach
