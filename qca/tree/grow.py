@@ -19,8 +19,12 @@ from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
-_ROUNDS = (5, 3, 9)
-"""Steps of the fit in each round; between rounds the limbs are laid anew."""
+_ROUGH_STEPS = (5, 3)
+"""Steps of the fit in each rough round; the limbs are laid anew after each."""
+_COARSE = 2.0
+"""How much further apart knots are in a rough round."""
+_STEPS = 9
+"""At most, of the last round."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
 _USUAL_BLUR_PX = 1.1
@@ -82,27 +86,25 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     numpy.linalg.LinAlgError
         If the pixels do not determine the limbs.
     """
-    limbs = _first_limbs(crop, paths, options)
-    shared = Shared()
-    fit = None
-    sized = options
-    for number, steps in enumerate(_ROUNDS):
-        core = _core(limbs)
-        fit = fit_limbs(
-            crop.image,
-            limbs,
-            sized,
-            shared,
-            usable=crop.valid,
-            core_px=core,
-            iterations=steps,
-            rough=number < len(_ROUNDS) - 1,
+    coarse = coarser(options, _COARSE)
+    limbs, shared = _first_limbs(crop, paths, coarse), Shared()
+    for steps in _ROUGH_STEPS:
+        rough = fit_limbs(
+            crop.image, limbs, coarse, shared, usable=crop.valid, core_px=_core(limbs), iterations=steps, rough=True
         )
-        if number < len(_ROUNDS) - 1:
-            sized = sized_for_blur(options, float(np.exp(fit.log_sigma)))
-            limbs, shared = _lay_again(fit, sized)
-    assert fit is not None  # noqa: S101 - there is at least one round
-    return fit
+        sized = coarse if steps != _ROUGH_STEPS[-1] else sized_for_blur(options, float(np.exp(rough.log_sigma)))
+        limbs, shared = _lay_again(rough, sized)
+    return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
+
+
+def coarser(options: FitOptions, factor: float) -> FitOptions:
+    """Give the same with the knots along limbs ``factor`` times as far apart."""
+    return replace(
+        options,
+        radius_knot_px=options.radius_knot_px * factor,
+        offset_knot_px=options.offset_knot_px * factor,
+        gain_knot_px=options.gain_knot_px * factor,
+    )
 
 
 def _core(limbs: Sequence[Limb]) -> float:
@@ -140,11 +142,7 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     """
     stretch = float(np.clip(1.8 * sigma / options.radius_knot_px, 1.0, 2.0))
     return replace(
-        options,
-        radius_knot_px=options.radius_knot_px * stretch,
-        offset_knot_px=options.offset_knot_px * stretch,
-        gain_knot_px=options.gain_knot_px * stretch,
-        background_knot_px=options.background_knot_px * background_stretch(sigma),
+        coarser(options, stretch), background_knot_px=options.background_knot_px * background_stretch(sigma)
     )
 
 
