@@ -106,12 +106,15 @@ def measure_stenosis(
         length, length_sd = 0.0, math.nan
         at_mouth = at_end = False
     else:
-        start, start_sd, at_mouth = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, -1)
-        end, end_sd, at_end = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, 1)
+        first = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, -1)
+        last = _edge(position, ratio, diameter, covariance, reference, index, edge_fraction, 1)
+        start, end = first.position, last.position
         length = end - start
-        length_sd = float(np.sqrt(start_sd**2 + end_sd**2 + 2 * blur**2))
-        at_mouth |= start - position[0] < edge_distance
-        at_end |= position[-1] - end < edge_distance
+        # a reference that is too large moves both limits outwards
+        by_reference = edge_fraction * ref_sd * (first.shift + last.shift)
+        length_sd = math.sqrt(first.sd**2 + last.sd**2 + by_reference**2 + 2 * blur**2)
+        at_mouth = first.cut or start - position[0] < edge_distance
+        at_end = last.cut or position[-1] - end < edge_distance
     return Stenosis(
         index=index,
         mld=mld,
@@ -162,6 +165,16 @@ def minimum_bias(diameter: Array, covariance: Array) -> float:
     return min(float(both.min(axis=1).mean() - diameter.min()), 0.0)
 
 
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """A lesion's limit: ``position`` and its SD, px; ``shift``, px per px that the threshold is off; cut by the end."""
+
+    position: float
+    sd: float
+    shift: float
+    cut: bool
+
+
 def _edge(
     position: Array,
     ratio: Array,
@@ -171,17 +184,18 @@ def _edge(
     index: int,
     fraction: float,
     direction: int,
-) -> tuple[float, float, bool]:
-    """Where the ratio first rises back to ``fraction``; position, SD, and whether the profile ended first."""
+) -> _Edge:
+    """Where the ratio first rises back to ``fraction``."""
     i = index
     while 0 <= i + direction < len(ratio) and ratio[i + direction] < fraction:
         i += direction
     j = i + direction
     if not 0 <= j < len(ratio):
-        return float(position[i]), float(abs(position[1] - position[0])), True
+        return _Edge(float(position[i]), float(abs(position[1] - position[0])), 0.0, cut=True)
     t = (fraction - ratio[i]) / (ratio[j] - ratio[i])
     at = float(position[i] + t * (position[j] - position[i]))
     lo, hi = max(min(i, j) - 3, 0), min(max(i, j) + 3, len(ratio) - 1)
     slope = abs(float((diameter[hi] - diameter[lo]) / (position[hi] - position[lo])))
-    sd = float(np.hypot(np.sqrt(max(covariance[i, i], 0)), NATURAL_SD * reference.line[i])) / max(slope, 0.02)
-    return at, sd, False
+    shift = 1 / max(slope, 0.02)
+    sd = float(np.hypot(np.sqrt(max(covariance[i, i], 0)), NATURAL_SD * reference.line[i])) * shift
+    return _Edge(at, sd, shift, cut=False)

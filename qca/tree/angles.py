@@ -12,7 +12,7 @@ from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
 
-_JOIN_SD_PX = 0.35
+_JOIN_SD_PX = 0.45
 """Model error of the branching point, px: the core of the confluence is left out of the fit, so how limbs join there is
 extrapolated. Makes the stated SDs of angles true on simulated bifurcations."""
 _PAIRS = ((0, 2), (1, 2), (0, 1))

@@ -35,13 +35,15 @@ _LINE_PX = 25.0
 """Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
 
 
-def meeting_point(limbs: Sequence[Limb]) -> Array:
+def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     """Where straight extensions of the centrelines come nearest to meeting.
 
     Parameters
     ----------
     limbs : sequence of Limb
         Limbs from about the branching point outwards.
+    mouths : sequence of float
+        Arc length of each limb's mouth, px.
 
     Returns
     -------
@@ -50,8 +52,7 @@ def meeting_point(limbs: Sequence[Limb]) -> Array:
     """
     normal_matrix = 1e-3 * np.eye(2)
     right = 1e-3 * limbs[0].curve.points[0]
-    for i, limb in enumerate(limbs):
-        start = mouth(limbs, i)
+    for limb, start in zip(limbs, mouths, strict=True):
         s = np.arange(start, min(start + _LINE_PX, limb.curve.length), 1.0)
         if len(s) < 6:
             s = np.linspace(max(limb.curve.length - 6, 0.0), limb.curve.length, 7)
@@ -141,9 +142,7 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
         With the knots along limbs up to twice as far apart.
     """
     stretch = float(np.clip(1.8 * sigma / options.radius_knot_px, 1.0, 2.0))
-    return replace(
-        coarser(options, stretch), background_knot_px=options.background_knot_px * background_stretch(sigma)
-    )
+    return replace(coarser(options, stretch), background_knot_px=options.background_knot_px * background_stretch(sigma))
 
 
 def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> list[Limb]:
@@ -186,7 +185,8 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
 def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
     """Limbs on new base curves along the fitted centrelines, and what was learned carried over to them."""
     tree = len(fit.limbs) > 1
-    meeting = meeting_point(fit.limbs) if tree else None
+    mouths = [mouth(fit.limbs, i) for i in range(len(fit.limbs))] if tree else []
+    meeting = meeting_point(fit.limbs, mouths) if tree else None
     limbs = []
     rs, es = [], []
     for i, limb in enumerate(fit.limbs):
@@ -197,7 +197,7 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
             from_end = s - limb.curve.length
             known = 0.0
         else:
-            known = min(mouth(fit.limbs, i), limb.curve.length - 8)
+            known = min(mouths[i], limb.curve.length - 8)
             k = int(np.searchsorted(s, known))
             ahead = (points[k:] - meeting) @ limb.curve.tangent[k] > 2.0
             curve = curve_through(np.vstack([meeting, points[k:][ahead]]), _AGAIN_SMOOTH_PX)

@@ -28,10 +28,7 @@ def mouth(limbs: Sequence[Limb], i: int) -> float:
     s = np.arange(0.0, limb.curve.length, 0.5)
     points, normal = limb.points(s), limb.curve.at(s)[1]
     r = limb.radius(s)[:, None]
-    inside = np.zeros(len(s), dtype=bool)
-    for j, other in enumerate(limbs):
-        if j != i:
-            for wall in (points - r * normal, points + r * normal):
-                inside |= other.contains(wall)
-    k = np.flatnonzero(inside)
+    walls = np.vstack([points - r * normal, points + r * normal])
+    inside = np.any([other.contains(walls) for j, other in enumerate(limbs) if j != i], axis=0)
+    k = np.flatnonzero(inside.reshape(2, len(s)).any(axis=0))
     return float(s[min(int(k[-1]) + 1, len(s) - 2)]) if len(k) else 0.0

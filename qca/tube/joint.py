@@ -26,6 +26,12 @@ from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
 
+_LEARNING = (1, 3, 5)
+"""Steps after which precisions are learned anew; later ones bring the parameters to rest."""
+_SETTLED = 0.05
+"""Expected gain in log posterior under which the steps end: 0.3 of a parameter's SD."""
+
+
 @dataclass(frozen=True, slots=True)
 class JointFit:
     """Result of a fit.
@@ -105,7 +111,7 @@ def fit_limbs(
 ) -> JointFit:
     """Fit limbs to the pixels around them.
 
-    Gauss-Newton; precisions are learned anew after every other step, the noise before every third.
+    Gauss-Newton; precisions are learned anew after some of the first steps, the noise before every third.
 
     Parameters
     ----------
@@ -124,7 +130,7 @@ def fit_limbs(
     iterations : int
         At most this many steps.
     rough : bool
-        A fit on the way: every other pixel is enough, and no covariance is needed (it is NaN).
+        A fit on the way: every fourth pixel is enough, and no covariance is needed (it is NaN).
 
     Returns
     -------
@@ -151,11 +157,12 @@ def fit_limbs(
         )
         prior, pull = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
         step = solve_symmetric(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
+        gain = 0.5 * float(step @ (vector - pull))
         step *= _step_limit(step, problem.layout)
         theta = _bounded(theta + step, problem)
         state = problem.predict(theta)
         last = step_number == iterations - 1
-        if not last and step_number >= 1 and step_number % 2 == 1:
+        if not last and step_number in _LEARNING:
             precisions = learned_precisions(
                 theta,
                 symmetric_inverse(normal + prior),
@@ -165,7 +172,7 @@ def fit_limbs(
                 precisions,
                 hidden,
             )
-        elif step_number >= 3 and _small(step, problem.layout):
+        elif step_number >= 3 and gain < _SETTLED:
             break
     return _result(problem, theta, state, precisions, options, rough=rough)
 
@@ -230,9 +237,3 @@ def _bounded(theta: Array, problem: Problem) -> Array:
     theta[problem.layout.log_sigma] = np.clip(theta[problem.layout.log_sigma], np.log(0.3), np.log(6.0))
     theta[problem.layout.bend] = np.clip(theta[problem.layout.bend], -0.03, 0.12)
     return theta
-
-
-def _small(step: Array, layout: Layout) -> bool:
-    """Whether a step no longer matters."""
-    radius = max(float(np.abs(step[part]).max()) for part in layout.r)
-    return radius < 0.02 and abs(float(step[layout.log_sigma])) < 0.003
