@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +14,7 @@ from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
 from qca.limb_numbers import limb_numbers
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
+from qca.one_thread import one_thread
 from qca.picks import LIMBS, LimbName, Picks, Point
 from qca.reading import Flag, FrameRecord, LimbReading, Reading
 from qca.scaling import find_scale, see_catheter, square_valid, true_catheter_mm, uses_catheter
@@ -27,9 +26,6 @@ from qca.tree.ridge import ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
-
-if TYPE_CHECKING:
-    from threadpoolctl import ThreadpoolController
 
 Array = npt.NDArray[np.float64]
 
@@ -60,17 +56,8 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     MissingScale
         If the header was named as scale and holds none.
     """
-    with _one_thread().limit(limits=1):
+    with one_thread():
         return _measure(frame, picks, settings)
-
-
-@lru_cache(maxsize=1)
-def _one_thread() -> ThreadpoolController:
-    """Hold linear algebra to one thread: its sums then come in one order on any machine, and small ones are faster."""
-    import scipy.linalg  # noqa: F401 - the controller governs only libraries that are loaded
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
 
 
 def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:

@@ -25,7 +25,6 @@ from qca.tube.priors import Precisions, first_precisions, learned_precisions, pr
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
-
 _LEARNING = (1, 3, 5)
 """Steps after which precisions are learned anew; later ones bring the parameters to rest."""
 _SETTLED = 0.05

@@ -77,6 +77,7 @@ def validation_document(results: Results, origin: Origin, sites: Sequence[SiteRe
         "real_vessels": [
             {
                 "site": result.site.name,
+                "doubt": result.site.doubt,
                 "points": [list(point) for point in result.site.points],
                 "reference_px": {limb.name: limb.reference_px for limb in result.limbs},
                 "reference_sd_px": result.reference_sd_px(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -73,17 +74,29 @@ def accuracy_markdown(results: Results, origin: Origin, sites: Sequence[SiteResu
         if table is not None:
             parts += [f"**{table.title}.** {table.note}".strip(), markdown(table)]
     if sites:
-        spread = [sd for result in sites for sd in result.reference_sd_px().values()]
-        within = sum(sd < REPEAT_LIMIT_PX for sd in spread)
         refused = sum(len(result.refused) for result in sites)
-        parts.append(
+        clear, doubtful = (
+            [sd for result in sites if bool(result.site.doubt) == doubt for sd in result.reference_sd_px().values()]
+            for doubt in (False, True)
+        )
+        words = (
             f"Real vessels (the retina photograph of scikit-image, {len(sites)} sites, picks moved by "
             f"{PICK_SD_PX:g} px SD, quarter turns, mirror, noise): {refused} refusals; the reference diameters of "
-            f"{within} of {len(spread)} limbs repeat within {REPEAT_LIMIT_PX:g} px SD, the worst within "
-            f"{max(spread):.2f} px."
+            f"{_repeating(clear)}."
         )
+        if doubtful:
+            words += f" At sites that the picture itself makes doubtful: {_repeating(doubtful)}."
+        parts.append(words)
     parts.append(speed_row(results))
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _repeating(spread: Sequence[float]) -> str:
+    within = sum(sd < REPEAT_LIMIT_PX for sd in spread)
+    return (
+        f"{within} of {len(spread)} limbs repeat within {REPEAT_LIMIT_PX:g} px SD, the worst within "
+        f"{max(spread, default=math.nan):.2f} px"
+    )
 
 
 def markdown(table: Table) -> str:

@@ -168,7 +168,7 @@ def _site_table(sites: Sequence[SiteResult]) -> Table:
         sds = [number(sd, 2) for sd in spread.values()]
         rows.append(
             (
-                result.site.name,
+                f"{result.site.name} ({result.site.doubt})" if result.site.doubt else result.site.name,
                 ", ".join(cells) or "refused",
                 ", ".join(sds),
                 str(len(result.repeats)),

@@ -33,10 +33,14 @@ REPEAT_LIMIT_PX = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A junction (three picks: proximal, distal, side) or a segment (two), chosen by looking at the picture."""
+    """A junction (three picks: proximal, distal, side) or a segment (two), chosen by looking at the picture.
+
+    ``doubt`` says what keeps it from being a clear one, as seen in the picture; empty for a clear site.
+    """
 
     name: str
     points: tuple[Point, ...]
+    doubt: str = ""
 
     @property
     def is_segment(self) -> bool:
@@ -56,24 +60,37 @@ class Site:
         return Picks(proximal=given[0], distal=given[1], side=given[2])
 
 
+_FAINT = "as narrow as its blur and hardly darker than the texture around it"
+
 SITES: tuple[Site, ...] = (
     Site("upper right fork", ((1035, 412), (1130, 335), (1145, 390))),
-    Site("upper edge, branch down", ((875, 168), (1000, 188), (920, 224))),
-    Site("second fork of that branch", ((928, 211), (890, 275), (926, 287))),
+    Site(
+        "upper edge, branch down",
+        ((875, 168), (1000, 188), (920, 224)),
+        "a broken bright reflex runs along the main vessel",
+    ),
+    Site("second fork of that branch", ((928, 211), (890, 275), (926, 287)), _FAINT),
     Site("middle, thin branch down", ((855, 420), (965, 433), (917, 472))),
     Site("centre fork before a crossing", ((742, 512), (803, 547), (812, 503))),
     Site("right fork", ((1186, 528), (1205, 635), (1148, 630))),
     Site("lower right confluence", ((880, 1045), (911, 957), (940, 992))),
     Site("confluence above it", ((909, 978), (935, 900), (885, 918))),
     Site("lower edge, branch up", ((860, 1229), (750, 1224), (824, 1160))),
-    Site("upper left, branch up", ((418, 264), (495, 198), (431, 188))),
+    Site(
+        "upper left, branch up",
+        ((418, 264), (495, 198), (431, 188)),
+        "the branch is half as dark as the vessel that it leaves",
+    ),
     Site("upper left, thick branch up", ((455, 319), (600, 339), (525, 255))),
     Site("lower middle, branch down", ((650, 935), (740, 910), (683, 970))),
     Site("segment with a bright reflex", ((560, 332), (690, 355))),
     Site("segment, lower right vein", ((884, 1042), (845, 1125))),
-    Site("thin segment, right", ((1192, 612), (1250, 685))),
+    Site("thin segment, right", ((1192, 612), (1250, 685)), _FAINT),
 )
-"""Clear junctions and segments: the whole of each limb is seen, and no other vessel touches it within the picks."""
+"""Junctions and segments of which the whole of each limb is seen and no other vessel touches it within the picks."""
+
+CLEAR_SITES = tuple(site for site in SITES if not site.doubt)
+"""Those whose diameters have to repeat; the others are measured and shown with them."""
 
 
 @dataclass(frozen=True, slots=True)

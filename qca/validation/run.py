@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from qca.errors import QcaError
+from qca.one_thread import one_thread
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.validation.case import Case
 from qca.validation.job import DrawnJob, Job
@@ -102,6 +103,11 @@ def _measure(options: tuple[bool, bool, Settings], job: Job) -> Results:
 
 def measure_job(job: Job, comparator: bool, bounds: bool, settings: Settings) -> Results:  # noqa: FBT001
     """Measure one job with both methods."""
+    with one_thread():
+        return _measured(job, comparator=comparator, bounds=bounds, settings=settings)
+
+
+def _measured(job: Job, *, comparator: bool, bounds: bool, settings: Settings) -> Results:
     from qca.pipeline import measure
     from qca.validation.off_the_shelf import read_plainly
 
