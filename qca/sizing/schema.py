@@ -134,7 +134,7 @@ def _rule() -> Schema:
             "verdict": VERDICT,
             "source": TEXT,
             "direction": {"enum": ["at_least", "above", "at_most", "below"]},
-            "weight": {"enum": ["limit", "limit_if_said", "guidance", "context"]},
+            "weight": {"enum": ["limit", "limit_if_said", "guidance", "guidance_needed", "context"]},
             "holds": {"type": ["boolean", "null"]},
             **dict.fromkeys(("missing", "device", "note", "held_back"), TEXT),
         }

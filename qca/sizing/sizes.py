@@ -67,11 +67,15 @@ class SizeRow:
 
 @dataclass(frozen=True, slots=True)
 class Kit:
-    """The devices one technique is computed with, by role; None = no device known."""
+    """The devices one technique is computed with, by role; None = no device known.
+
+    ``others`` are the further devices of the table that come into question, best first; none where the user fixed one.
+    """
 
     devices: Mapping[str, Device | None]
     layout: Layout
     has_table: bool
+    others: Mapping[str, tuple[DeviceFit, ...]]
 
     def lacking(self, role: str) -> str:
         """Say what is missing for a role without device."""
@@ -128,6 +132,9 @@ def size_rows(facts: Facts, table: DeviceTable, fixed: Mapping[str, str]) -> tup
             ),
             plan,
             bool(table.devices),
+            MappingProxyType(
+                {row.need.role: row.fits[1:] for row in rows if technique in row.need.techniques and not row.fixed}
+            ),
         )
         for technique, plan in layouts.items()
     }
