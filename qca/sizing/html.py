@@ -129,8 +129,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
             {
                 "title": INKS[limb.name].title,
                 "colour": INKS[limb.name].colour,
-                "derived": limb.derived,
-                "source": plain(limb.reference_source),
+                "held_back": plain(sheet.facts.shaky(limb.name)),
                 "reference": length_text(limb.reference),
                 "mld": length_text(limb.mld),
                 "ds": number_text(limb.ds_percent, limb.ds_sd_percent, "%", 0),
@@ -143,7 +142,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
         "main_colour": STENT_COLOURS["main_stent"],
         "side_colour": STENT_COLOURS["side_stent"],
         "sizes": [
-            _size(row, sheet.technique)
+            _size(row, sheet)
             for row in sheet.sizes
             if sheet.technique is None or sheet.technique in row.need.techniques
         ],
@@ -213,12 +212,13 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
     }
 
 
-def _size(row: SizeRow, technique: str | None) -> dict[str, Any]:
+def _size(row: SizeRow, sheet: Worksheet) -> dict[str, Any]:
     need, chosen = row.need, row.worked_with
     low, high = need.target.value - 1.96 * need.target.sd, need.target.value + 1.96 * need.target.sd
     others = [plain(one.device.label) for one in best_of_each_size(row) if one is not chosen]
     return {
-        "title": size_title(row, technique),
+        "title": size_title(row, sheet.technique),
+        "held_back": plain(sheet.facts.shaky(need.limb, "scale")),
         "target": length_text(need.target),
         "interval": f"{low:.2f} to {high:.2f} mm" if math.isfinite(low) else "not known",
         "reach": f"{need.must_reach.value:.2f} mm" if need.kind == "stent" else "",

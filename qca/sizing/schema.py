@@ -118,6 +118,7 @@ def _measured_limb() -> Schema:
             **length_of("lesion_length"),
             **dict.fromkeys(numbers, NUMBER),
             "reference_source": TEXT,
+            "held_back": TEXT,
             "reference_derived": BOOLEAN,
             "outline": object_of({"position_mm": list_of(NUMBER), "diameter_mm": list_of(NUMBER)}),
         }
@@ -149,6 +150,7 @@ def _geometry() -> Schema:
             **length_of("proximal_minus_distal"),
             "ostium": object_of(dict.fromkeys(ostium, NUMBER)),
             **length_of("slant"),
+            "bent_slant_mm": NUMBER,
             "kissing": maybe(
                 object_of(
                     {
@@ -227,6 +229,7 @@ def _size() -> Schema:
             **dict.fromkeys(numbers, NUMBER),
             **length_of("length"),
             "length_note": TEXT,
+            "held_back": TEXT,
             "rule": TEXT,
             "source": TEXT,
             "worked_with": MAYBE_TEXT,

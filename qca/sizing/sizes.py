@@ -224,7 +224,7 @@ def _best(need: Need, facts: Facts, table: DeviceTable, chosen: Mapping[str, Dev
     return _row(need, facts, table, chosen).worked_with
 
 
-_WORTH_SHOWING = 0.01
+_WORTH_SHOWING = 0.001
 """A device whose size is right with less probability than this does not come into question."""
 
 

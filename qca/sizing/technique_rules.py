@@ -10,12 +10,12 @@ from types import MappingProxyType
 import numpy as np
 
 from calib.units import Mm
+from qca.report.measured import probability_text
 from qca.sizing.apposition import wall_gap
 from qca.sizing.complexity import LesionAnswer
 from qca.sizing.devices import Device
 from qca.sizing.draws import chance
 from qca.sizing.facts import Facts
-from qca.report.measured import probability_text
 from qca.sizing.kissing import kissing_pair
 from qca.sizing.ostium import bent_slant_mm, slant_length
 from qca.sizing.probability import probability_below, probability_between
@@ -193,8 +193,9 @@ def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
             sampled = draws.reference_mm["side"] * np.abs(1.0 / np.tan(np.radians(draws.angle_b_deg)))
         limit = facts.rules[rule_id].threshold
         probability = chance(sampled <= limit, draws.reference_mm["side"], draws.angle_b_deg)
-        limbs = (facts.reference(name) for name in ("proximal", "distal", "side"))
-        bent = abs(bent_slant_mm(*limbs, facts.measured.angles_deg["A"][0], facts.measured.angles_deg["B"][0]))
+        angles = facts.measured.angles_deg
+        proximal, distal, side = (facts.reference(name) for name in ("proximal", "distal", "side"))
+        bent = abs(bent_slant_mm(proximal, distal, side, angles["A"][0], angles["B"][0]))
         note = "" if math.isnan(bent) else f"{bent:.1f} mm with the main vessel's bend"
         doubt = "the main vessel's bend decides" if note and (bent <= limit) != (value.value <= limit) else ""
         subjects = ("side", "angles", "scale")
