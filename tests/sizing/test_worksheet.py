@@ -207,3 +207,21 @@ def test_the_strategy_of_the_laboratory_is_said():
     codes = {one.code for one in sheet(case=FULL_CASE + 'strategy = "two_stents"').remarks}
     assert "strategy" in codes
     assert "strategy" not in {one.code for one in sheet().remarks}
+
+
+def test_flagged_numbers_are_marked_where_they_stand():
+    from qca.reading import Flag
+
+    made = sheet(reading(flags=(Flag("overlap", "side", "a wire"),)))
+    text = worksheet_lines(made)
+    assert text.index("Numbers that must not be relied on") < text.index("Measured")
+    marked = [line for line in text.splitlines() if "flagged in the reading" in line]
+    assert any(line.lstrip().startswith("Side ") for line in marked)
+    assert any(line.lstrip().startswith("kissing balloon, side branch") for line in marked)
+    assert not any(line.lstrip().startswith("main stent ") for line in marked)
+    document = json.loads(worksheet_text(made))
+    assert document["measured"]["limbs"]["side"]["held_back"] == "side flagged in the reading"
+    assert document["measured"]["limbs"]["distal"]["held_back"] == ""
+    held = {one["role"]: one["held_back"] for one in document["sizes"]}
+    assert held["side_stent"]
+    assert not held["main_stent"]
