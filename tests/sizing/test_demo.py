@@ -103,3 +103,47 @@ def test_the_font_shrinks_with_what_has_to_be_on_the_page(demo):
     sizes = {technique: size(technique) for technique in TECHNIQUE_IDS}
     assert sizes["double_kissing_crush"] < sizes["provisional"]
     assert all(5.8 <= one <= 8.0 for one in sizes.values())
+
+
+def test_the_comparison_of_the_samples_before_and_after_agrees_with_their_truth(demo):
+    import json
+
+    from click.testing import CliRunner
+
+    from qca.sizing.change import compare
+    from ui.cli.main import cli
+
+    name = str(SAMPLES / "bifurcation_after")
+    measured = CliRunner().invoke(cli, ["measure", f"{name}.dcm", "--picks", f"{name}.picks.json", "--json"])
+    found = compare(demo, parse_reading(measured.stdout, name="after.json"))
+    truth = [json.loads((SAMPLES / f"{one}.truth.json").read_text(encoding="utf-8"))["limbs"]
+             for one in ("bifurcation", "bifurcation_after")]  # fmt: skip
+    for one in found.regions:
+        if one.region == "limb":
+            gain = truth[1][one.limb]["mld_mm"] - truth[0][one.limb]["mld_mm"]
+            assert abs(one.acute_gain.value - gain) < 3.0 * one.acute_gain.sd, one.limb
+            assert abs(one.residual.value - truth[1][one.limb]["ds_percent"]) < 4.0, one.limb
+
+
+def test_the_report_gets_the_worksheet_as_a_section(demo, tmp_path):
+    from click.testing import CliRunner
+
+    from qca.document import reading_text
+    from ui.cli.main import cli
+
+    reading = tmp_path / "reading.json"
+    reading.write_text(reading_text(demo), encoding="utf-8")
+
+    def run(*more):
+        return CliRunner().invoke(cli, ["plan", str(reading), *map(str, more)])
+
+    done = run("--out", tmp_path / "out", "--frame-file", SAMPLES / "bifurcation.dcm")
+    assert done.exit_code == 0
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {"worksheet.json", "worksheet.html", "report.html"}
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Every rule behind the techniques" in report
+    other = run("--out", tmp_path / "other", "--frame-file", SAMPLES / "bifurcation_after.dcm")
+    assert (other.exit_code, other.stdout) == (1, "")
+    assert "is not the file that was measured" in other.stderr
+    assert not (tmp_path / "other").exists()
+    assert run("--frame-file", SAMPLES / "bifurcation.dcm").exit_code == 2
