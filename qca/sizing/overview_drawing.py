@@ -37,10 +37,9 @@ def overview(sheet: Worksheet, zoom: float = 15.0) -> str:
     plane = sketch(measured)
     canvas = Canvas(zoom)
     reach = {name: _reach(sheet, name) for name in plane.limbs}
-    parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach)]
+    parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach), *_angles(canvas, plane, sheet)]
     for name in plane.limbs:
         parts += _limb_marks(canvas, plane, sheet, name, reach[name])
-    parts += _angles(canvas, plane, sheet)
     side = plane.limbs["side"]
     corner = (-plane.limbs["proximal"].start - reach["proximal"], side.at(reach["side"], side.radius)[1])
     parts += _scale_bar(canvas, corner)
@@ -101,8 +100,12 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
     anchor = "start" if name == "proximal" else "end"
     corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
     step = 1.16 * _TEXT_SIZE / canvas.zoom
+    width = max(canvas.width_of(line, _TEXT_SIZE) for line in lines)
+    left = corner[0] if anchor == "start" else corner[0] - width
+    top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
+    clear = canvas.shift_clear((left, top, left + width, top + len(lines) * step), -0.3 if above else 0.3)
     for number, line in enumerate(lines):
-        shift = -(len(lines) - 1 - number) * step if above else (number + 0.7) * step
+        shift = clear + (-(len(lines) - 1 - number) * step if above else (number + 0.7) * step)
         parts.append(
             canvas.text(corner[0], corner[1] + shift, line, size=_TITLE_SIZE if number == 0 else _TEXT_SIZE,
                         text_anchor=anchor, font_weight="650" if number == 0 else None,
@@ -145,6 +148,7 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
 
 def _scale_bar(canvas: Canvas, corner: Point) -> list[str]:
     x, y = corner
+    y += canvas.shift_clear((x, y - 1.0, x + _SCALE_BAR_MM + 4.0, y + 0.4), 0.3)
     bar = [(x, y - 0.2), (x, y), (x + _SCALE_BAR_MM, y), (x + _SCALE_BAR_MM, y - 0.2)]
     return [
         canvas.line(bar, stroke=TEXT, stroke_width=1.4),
