@@ -229,7 +229,7 @@ def _size(row: SizeRow, sheet: Worksheet) -> dict[str, Any]:
         "held_back": plain(sheet.facts.shaky(need.limb, "scale")),
         "target": length_text(need.target),
         "interval": f"{low:.2f} to {high:.2f} mm" if math.isfinite(low) else "not known",
-        "reach": f"{need.must_reach.value:.2f} mm" if need.kind == "stent" else "",
+        "reach": number_text(need.must_reach.value, 0.0, "mm", 2) if need.kind == "stent" else "",
         "length": f"≥ {plain_number(need.length.value, 1)} mm" if need.kind == "stent" else "",
         "label": plain(chosen.device.label) if chosen else "none of the table",
         "fixed": row.fixed,

@@ -180,7 +180,9 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     in_window = probability_between(target.value, target.sd, device.nominal_mm / high, device.nominal_mm / low)
     chances = [in_window]
     rule_problems, length_problems = [], []
-    if not low <= ratio <= high:
+    if math.isnan(ratio):
+        rule_problems.append("size cannot be told, target not known")
+    elif not low <= ratio <= high:
         rule_problems.append(f"ratio {ratio:.3f} outside {low:g} to {high:g}")
     used = need.must_reach.value / device.expansion_limit_mm
     if need.kind == "stent":

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from qca.sizing.needs import ROLES
 from qca.sizing.script import JAILED, OUT, Script, Step, limb_name, mm
 from qca.sizing.technique_rules import Attempt
+from qca.sizing.wording import number_text
 
 
 def steps(attempt: Attempt) -> tuple[Step, ...]:
@@ -42,7 +43,7 @@ def _provisional(script: Script) -> None:
 
 def _t(script: Script) -> None:
     bare = script.attempt.judge("t_bare_length")
-    length = f"{bare.value:.1f} ± {bare.sd:.1f} mm" if math.isfinite(bare.value) else "a length that is not known"
+    length = number_text(bare.value, bare.sd, "mm", 1) if math.isfinite(bare.value) else "a length that is not known"
     reach = mm(script.span("side_stent").daughter.value)
     flush = (
         f"Its proximal edge is flush with the main vessel. At this angle {length} of the ostium stays bare, on the "
@@ -88,7 +89,7 @@ def _shallow_wall(script: Script) -> str:
 
 def _t_and_protrusion(script: Script) -> None:
     carina = script.attempt.judge("new_carina_length")
-    length = f"{carina.value:.1f} ± {carina.sd:.1f} mm" if math.isfinite(carina.value) else "a length not known"
+    length = number_text(carina.value, carina.sd, "mm", 1) if math.isfinite(carina.value) else "a length not known"
     script.wire_and_prepare()
     script.main_stent(side_after=JAILED)
     script.optimise("main_stent")

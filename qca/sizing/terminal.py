@@ -191,7 +191,8 @@ def device_line(row: SizeRow, one: DeviceFit) -> str:
     chance = f", right with {probability_text(one.probability)}" if math.isfinite(one.probability) else ""
     problems = f": {'; '.join(one.problems)}" if one.problems else ""
     fixed = " (fixed by you)" if row.fixed and row.worked_with is one else ""
-    return f"{mark}{plain(one.device.label)}{fixed}, ratio {one.ratio:.2f} ± {one.ratio_sd:.2f}{used}{chance}{problems}"
+    ratio = number_text(one.ratio, one.ratio_sd, "", 2).strip()
+    return f"{mark}{plain(one.device.label)}{fixed}, ratio {ratio}{used}{chance}{problems}"
 
 
 def _steps(sheet: Worksheet) -> list[str]:
