@@ -46,7 +46,10 @@ _STENT_IN_MAIN: tuple[tuple[str, Weight], ...] = (
     ("kissing_ring_main", "guidance"),
     ("optimisation_within_main", "guidance"),
 )
-_UPFRONT: tuple[tuple[str, Weight], ...] = (("side_access_first", "limit_if_said"), ("reason_for_two", "guidance"))
+_UPFRONT: tuple[tuple[str, Weight], ...] = (
+    ("side_access_first", "limit_if_said"),
+    ("reason_for_two", "guidance_needed"),
+)
 _SIDE_STENT: tuple[tuple[str, Weight], ...] = (
     ("side_stent_ratio_high", "limit"),
     ("side_stent_ratio_low", "guidance"),

@@ -264,3 +264,16 @@ def test_both_cells_of_a_culotte_are_crossed():
     one = rule(found["culotte_inverted"], "second_cell_opening")
     assert (one.value, one.threshold, one.verdict) == (2.75, 2.4, "does_not_fit")
     assert found["culotte_inverted"].verdict == "does_not_fit"
+
+
+def test_two_stents_do_not_fit_while_nobody_said_whether_there_is_a_reason():
+    # Consensus default: provisional (European Bifurcation Club, 15th consensus, DOI 10.4244/EIJ-D-20-00169).
+    short = {"limbs": {"side": {"start": 0.3, "end": 3.3}}}
+    found = answers(case='side_access = "easy"', **short)
+    for technique in ("mini_crush", "double_kissing_crush", "culotte_classic"):
+        assert found[technique].verdict == "cannot_tell"
+        assert found[technique].because == ("reason_for_two",)
+    assert found["provisional"].verdict == "fits"
+    # An ostial lesion longer than 5 mm is a reason that the image gives by itself.
+    seen = answers(case='side_access = "easy"', limbs={"side": {"start": 0.0, "end": 8.0}})
+    assert seen["mini_crush"].verdict == "fits"
