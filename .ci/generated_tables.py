@@ -117,7 +117,7 @@ def rules_table() -> str:
         for technique in TECHNIQUES.values():
             for name, weight in technique.rules:
                 if name == rule.id:
-                    places.setdefault("guidance" if weight == "guidance" else "limit", []).append(technique.id)
+                    places.setdefault("guidance" if weight.startswith("guidance") else "limit", []).append(technique.id)
         where = "; ".join(
             f"{'all techniques' if len(names) == len(TECHNIQUES) else ', '.join(names)} ({weight})"
             for weight, names in places.items()

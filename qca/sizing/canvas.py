@@ -7,6 +7,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from qca.report.svg import element, figure, text_element
 from qca.sizing.sketch import Point, Sketch
 
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom, mm."""
+
+_MOST_STEPS = 60
+
 VESSEL = "#e9edf0"
 WALL = "#8b98a3"
 _LETTER = 0.56
@@ -20,6 +25,7 @@ class Canvas:
         self.zoom = zoom
         self._x: list[float] = []
         self._y: list[float] = []
+        self._written: list[Box] = []
 
     def points(self, line: Iterable[Point]) -> str:
         """Write points in canvas units."""
@@ -40,11 +46,29 @@ class Canvas:
 
     def text(self, x: float, y: float, content: str, *, size: float = 12.0, **attributes: object) -> str:
         """Write text at a point in mm; its estimated width counts as drawn."""
-        width = _LETTER * size * len(content) / self.zoom
+        width = self.width_of(content, size)
         left = {"middle": x - width / 2.0, "end": x - width}.get(str(attributes.get("text_anchor")), x)
-        self._x += [left, left + width]
-        self._y += [y - size / self.zoom, y + 0.3 * size / self.zoom]
+        box = (left, y - size / self.zoom, left + width, y + 0.3 * size / self.zoom)
+        self._written.append(box)
+        self._x += [box[0], box[2]]
+        self._y += [box[1], box[3]]
         return text_element(x * self.zoom, y * self.zoom, content, halo=True, font_size=size, **attributes)
+
+    def width_of(self, content: str, size: float) -> float:
+        """Estimate the width of a text, mm."""
+        return _LETTER * size * len(content) / self.zoom
+
+    def shift_clear(self, box: Box, step: float) -> float:
+        """Say how far a box has to move, in steps of ``step`` mm, to lie on no text that is written already."""
+        x0, y0, x1, y1 = box
+        for number in range(_MOST_STEPS):
+            shift = number * step
+            if not any(
+                x0 < right and left < x1 and y0 + shift < low and high < y1 + shift
+                for left, high, right, low in self._written
+            ):
+                return shift
+        return 0.0
 
     def finish(self, title: str, parts: Sequence[str], margin: float = 4.0) -> str:
         """Wrap what was drawn, with a margin in canvas units."""

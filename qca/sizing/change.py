@@ -22,6 +22,8 @@ from qca.sizing.probability import normal_cdf
 from qca.sizing.region import MARGIN_MM, Narrowest, Stretch, narrowest, whole
 from qca.sizing.rules import Judgement, Quantity, Rule, judge
 
+NAMES = ("before", "after", "later")
+
 
 @dataclass(frozen=True, slots=True)
 class Difference:
@@ -51,7 +53,8 @@ class RegionChange:
     """One region of one limb through two or three readings.
 
     ``region`` is ``limb``, ``in_stent``, ``margins``, ``in_segment`` (stent and margins) or ``ostium``. Later fields
-    are None without a third reading. ``loss_index`` is late loss over acute gain.
+    are None without a third reading. ``loss_index`` is late loss over acute gain. ``held_back`` says why the numbers of
+    this limb must not be relied on; empty when they may.
     """
 
     limb: str
@@ -65,6 +68,7 @@ class RegionChange:
     net_gain: Difference | None
     loss_index: Difference | None
     restenosis: Judgement | None
+    held_back: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +172,11 @@ def compare(
             common_scale=judging.common_scale,
             exceeds_sds=judging.rules["change"].threshold,
             stents=stents,
+            untraced=tuple(
+                (region.limb, region.region, max(one.missing_mm for one in (region.after, region.later) if one))
+                for region in regions
+                if any(one.missing_mm for one in (region.after, region.later) if one)
+            ),
             bare_minimum=any(
                 not one.corrected for region in regions for one in (region.before, region.after, region.later) if one
             ),
@@ -196,9 +205,14 @@ class _Judging:
         sd = (new - old).sd if self.common_scale else math.hypot(new.sd, old.sd)
         return self.difference(new.value - old.value, sd, "mm")
 
-    def judge(self, rule_id: str, found: Narrowest) -> Judgement:
+    def judge(self, rule_id: str, found: Narrowest, shaky: str) -> Judgement:
         missing = "stenosis of this region" if math.isnan(found.ds_percent) else ""
-        return judge(self.rules[rule_id], Quantity(found.ds_percent, found.ds_sd_percent, missing), sure=self.sure)
+        rule = self.rules[rule_id]
+        # What was not traced can hold a narrowing: it cannot mend a bad answer, and a good one is not certain.
+        good = found.ds_percent < rule.threshold
+        doubt = f"{found.missing_mm:.1f} mm not traced" if good and found.missing_mm else ""
+        quantity = Quantity(found.ds_percent, found.ds_sd_percent, missing, doubt=doubt)
+        return judge(rule, quantity, sure=self.sure, shaky=shaky)
 
 
 def _region(
@@ -218,6 +232,7 @@ def _region(
     ]
     before, after = found[0], found[1]
     later = found[2] if len(found) > 2 else None
+    limb_flags = [_flagged(reading, limb) for reading in readings]
     gain = judging.lengths(after.mld, before.mld)
     loss = judging.lengths(after.mld, later.mld) if later else None
     return RegionChange(
@@ -227,12 +242,21 @@ def _region(
         after,
         later,
         gain,
-        judging.judge("success_stent" if stented else "success_balloon", after),
+        judging.judge("success_stent" if stented else "success_balloon", after, limb_flags[1]),
         loss,
         judging.lengths(later.mld, before.mld) if later else None,
         _loss_index(before.mld, after.mld, later.mld, judging) if later else None,
-        judging.judge("restenosis", later) if later else None,
+        judging.judge("restenosis", later, limb_flags[2]) if later else None,
+        "; ".join(
+            f"{name}: {why}"
+            for name, reading in zip(NAMES, readings, strict=False)
+            if (why := _flagged(reading, limb, "scale"))
+        ),
     )
+
+
+def _flagged(reading: MeasuredBifurcation, *subjects: str) -> str:
+    return ", ".join(dict.fromkeys(f"{one.where} flagged" for one in reading.untrusted(*subjects)))
 
 
 def _regions(limb: str, stent: Stretch | None) -> list[tuple[str, tuple[Stretch, ...]]]:

@@ -16,6 +16,7 @@ def change_remarks(
     common_scale: bool,
     exceeds_sds: float,
     stents: Mapping[str, Stretch],
+    untraced: tuple[tuple[str, str, float], ...],
     bare_minimum: bool,
 ) -> tuple[Remark, ...]:
     """State what to know about a comparison, in plain sentences.
@@ -30,6 +31,8 @@ def change_remarks(
         From this many SDs a change counts.
     stents : mapping
         Stented stretches.
+    untraced : tuple of (str, str, float)
+        Limb, region and length in mm of what lies beyond the traced part, after or later.
     bare_minimum : bool
         A region rests on the bare minimum of a profile.
     """
@@ -71,6 +74,13 @@ def change_remarks(
             "--stent LIMB=FROM,TO in mm from the carina."
         )
         say("no_stent_given", "stents", message)
+    for limb in dict.fromkeys(limb for limb, _, _ in untraced):
+        longest = max(length for name, _, length in untraced if name == limb)
+        message = (
+            f"{longest:.1f} mm of the stent and its margins lie beyond what was traced: a narrowing there would not be "
+            "seen. Measure again with the pick further outwards."
+        )
+        say("not_all_traced", limb, message, untrusted=True)
     if bare_minimum:
         message = (
             "Where a region does not hold the limb's own MLD, its smallest diameter is the bare minimum of the "

@@ -10,7 +10,7 @@ from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
 from qca.json_text import write_json
 from qca.report.measured import probability_text
 from qca.report.plain import plain
-from qca.sizing.change import Comparison, Difference, RegionChange
+from qca.sizing.change import NAMES, Comparison, Difference, RegionChange
 from qca.sizing.region import MARGIN_MM, Narrowest
 from qca.sizing.rules import Judgement
 from qca.sizing.terminal import WIDTH, columns
@@ -29,7 +29,6 @@ REGION_WORDS = {
 
 def comparison_to_json(comparison: Comparison) -> dict[str, Any]:
     """Turn a comparison into JSON values; unknown numbers become None."""
-    names = ("before", "after", "later")
     worst = comparison.worst
     encoded: dict[str, Any] = codec.encode(
         {
@@ -46,7 +45,7 @@ def comparison_to_json(comparison: Comparison) -> dict[str, Any]:
                     },
                     "medina": one.medina_code,
                 }
-                for name, one in zip(names, comparison.readings, strict=False)
+                for name, one in zip(NAMES, comparison.readings, strict=False)
             },
             "common_scale": comparison.common_scale,
             "stents": comparison.stents,
@@ -100,6 +99,8 @@ def comparison_lines(comparison: Comparison) -> str:
         f"  angles, before to after: {angles}",
         "  * exceeds measurement error (95 %); a number without it may be error alone",
     ]
+    doubtful = {one.limb: one.held_back for one in comparison.regions if one.held_back}
+    lines += [f"  ! {limb}: must not be relied on as it is ({plain(why)})" for limb, why in doubtful.items()]
     if worst is not None:
         last = worst.later or worst.after
         stenosis = number_text(last.ds_percent, last.ds_sd_percent, "%", 0)
@@ -114,7 +115,8 @@ def comparison_lines(comparison: Comparison) -> str:
 
 
 def _name(one: RegionChange) -> tuple[str, str]:
-    return LIMB_TITLES[one.limb], REGION_WORDS[one.region]
+    mark = " !" if one.held_back else ""
+    return f"{LIMB_TITLES[one.limb]}{mark}", REGION_WORDS[one.region]
 
 
 def change_text(one: Difference) -> str:
@@ -133,7 +135,9 @@ def criterion_text(one: Judgement) -> str:
         return "not known"
     stenosis = number_text(one.value, one.sd, "%", 0)
     asked = one.rule.threshold_text
-    return f"{stenosis} ({'<' if one.rule.direction == 'below' else '≥'} {asked}: {probability_text(one.probability)})"
+    sign = "<" if one.rule.direction == "below" else "≥"
+    held = f"; {one.held_back}" if one.held_back else ""
+    return f"{stenosis} ({sign} {asked}: {probability_text(one.probability)}{held})"
 
 
 def _region(one: RegionChange) -> dict[str, Any]:
@@ -149,6 +153,7 @@ def _region(one: RegionChange) -> dict[str, Any]:
         "net_gain": one.net_gain,
         "loss_index": one.loss_index,
         "restenosis": _judgement(one.restenosis) if one.restenosis else None,
+        "held_back": one.held_back,
     }
 
 
@@ -160,6 +165,7 @@ def _narrowest(one: Narrowest) -> dict[str, Any]:
         "ds_sd_percent": one.ds_sd_percent,
         "position_mm": one.position_mm,
         "corrected": one.corrected,
+        "missing_mm": one.missing_mm,
     }
 
 
@@ -173,5 +179,6 @@ def _judgement(one: Judgement) -> dict[str, Any]:
         "probability": one.probability,
         "verdict": one.verdict,
         "holds": one.holds,
+        "held_back": one.held_back,
         "source": one.rule.source,
     }

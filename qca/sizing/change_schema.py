@@ -28,10 +28,10 @@ def comparison_schema() -> Schema:
     difference = object_of({"value": NUMBER, "sd": NUMBER, "unit": TEXT, "exceeds": {"type": ["boolean", "null"]},
                           "sign_probability": NUMBER})  # fmt: skip
     narrowest = object_of({**length_of("mld"), "ds_percent": NUMBER, "ds_sd_percent": NUMBER, "position_mm": NUMBER,
-                         "corrected": BOOLEAN})  # fmt: skip
+                         "corrected": BOOLEAN, "missing_mm": NUMBER})  # fmt: skip
     judged = object_of({"id": {"enum": list(RULES)}, "statement": TEXT, "value": NUMBER, "sd": NUMBER,
                       "threshold": NUMBER, "probability": NUMBER, "verdict": VERDICT,
-                      "holds": {"type": ["boolean", "null"]}, "source": TEXT})  # fmt: skip
+                      "holds": {"type": ["boolean", "null"]}, "held_back": TEXT, "source": TEXT})  # fmt: skip
     reading = object_of({"frame": FRAME, "medina": TEXT,
                        "scale": object_of({"mm_per_px": NUMBER, "relative_sd": NUMBER, "source": TEXT})})  # fmt: skip
     region = {"limb": LIMB, "region": {"enum": list(REGION_WORDS)}}
@@ -54,6 +54,7 @@ def comparison_schema() -> Schema:
                         "residual": judged,
                         **dict.fromkeys(("late_loss", "net_gain", "loss_index"), maybe(difference)),
                         "restenosis": maybe(judged),
+                        "held_back": TEXT,
                     }
                 )
             ),

@@ -38,7 +38,7 @@ OPTIONAL_COLUMNS = MappingProxyType(
 _RANGES = MappingProxyType(
     {
         "nominal_mm": (1.0, 8.0),
-        "length_mm": (3.0, 80.0),
+        "length_mm": (5.0, 80.0),
         "expansion_limit_mm": (1.0, 12.0),
         "cell_opening_mm": (0.5, 12.0),
     }

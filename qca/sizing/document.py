@@ -8,8 +8,9 @@ from typing import Any
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
 from qca.json_text import write_json
 from qca.sizing.assumptions import Assumptions
+from qca.sizing.facts import Facts
 from qca.sizing.kissing import KissingPair
-from qca.sizing.measured import MeasuredBifurcation, MeasuredLimb
+from qca.sizing.measured import MeasuredLimb
 from qca.sizing.technique_document import (
     length_fields,
     rule_document,
@@ -51,7 +52,7 @@ def worksheet_to_json(sheet: Worksheet) -> dict[str, Any]:
         "devices": _devices(sheet),
         "rules": _overrides(sheet),
         "conflicts": sheet.conflicts,
-        "measured": _measured(facts.measured),
+        "measured": _measured(facts),
         "laws": {
             "proximal_from_daughters": [
                 {
@@ -76,7 +77,7 @@ def worksheet_to_json(sheet: Worksheet) -> dict[str, Any]:
         "techniques": [
             technique_document(result, sheet.technique_geometry[result.technique.id]) for result in sheet.answers
         ],
-        "sizes": [size_document(row, facts.assumptions) for row in sheet.sizes],
+        "sizes": [size_document(row, facts) for row in sheet.sizes],
         "steps": {name: [step_document(step) for step in steps] for name, steps in sheet.steps.items()},
         "flags": [
             {"code": one.code, "where": one.where, "message": one.message, "untrusted": one.untrusted}
@@ -139,9 +140,10 @@ def _overrides(sheet: Worksheet) -> dict[str, Any]:
     }
 
 
-def _measured(measured: MeasuredBifurcation) -> dict[str, Any]:
+def _measured(facts: Facts) -> dict[str, Any]:
+    measured = facts.measured
     return {
-        "limbs": {name: _limb(limb) for name, limb in measured.limbs.items()},
+        "limbs": {name: _limb(limb, facts.shaky(name)) for name, limb in measured.limbs.items()},
         "angles_deg": {
             key: part
             for name, (value, sd) in measured.angles_deg.items()
@@ -151,7 +153,7 @@ def _measured(measured: MeasuredBifurcation) -> dict[str, Any]:
     }
 
 
-def _limb(limb: MeasuredLimb) -> dict[str, Any]:
+def _limb(limb: MeasuredLimb, held_back: str) -> dict[str, Any]:
     return {
         **length_fields("reference", limb.reference),
         "reference_random_sd_mm": limb.reference.sd_random,
@@ -164,6 +166,7 @@ def _limb(limb: MeasuredLimb) -> dict[str, Any]:
         "lesion_end_mm": limb.lesion_end.value,
         **length_fields("lesion_length", limb.lesion_length),
         "traced_mm": limb.traced_mm,
+        "held_back": held_back,
         "outline": {
             "position_mm": [position for position, _ in limb.outline],
             "diameter_mm": [diameter for _, diameter in limb.outline],
@@ -185,6 +188,7 @@ def _bifurcation(sheet: Worksheet) -> dict[str, Any]:
             "saddle_depth_mm": geometry.saddle_mm,
         },
         **length_fields("slant", geometry.slant),
+        "bent_slant_mm": geometry.bent_slant_mm,
         "kissing": None if geometry.kissing is None else _kissing(geometry.kissing),
         "kissing_stretch": geometry.kissing_stretch,
         "kissing_stretch_sd": geometry.kissing_stretch_sd,

@@ -11,7 +11,7 @@ from qca.sizing.apposition import wall_gap
 from qca.sizing.facts import Facts
 from qca.sizing.kissing import KissingPair, kissing_pair
 from qca.sizing.needs import Need
-from qca.sizing.ostium import Ellipse, ostium, saddle_depth, slant_length
+from qca.sizing.ostium import Ellipse, bent_slant_mm, ostium, saddle_depth, slant_length
 from qca.sizing.propagation import UNKNOWN, exact
 from qca.sizing.technique_rules import kissing_ring
 from qca.sizing.techniques import TechniqueAnswer
@@ -29,6 +29,8 @@ class BifurcationGeometry:
         Mouth of the side branch.
     slant : Mm
         ``S |cot B|``: ostium left bare by a T stent, or new carina left by T and protrusion.
+    bent_slant_mm : float
+        The same with the three limbs as measured, the main vessel's bend and taper included.
     saddle_mm : float
         How much the mouth's flanks lie deeper because the main vessel is round.
     kissing : KissingPair or None
@@ -40,6 +42,7 @@ class BifurcationGeometry:
     step: Mm
     ostium: Ellipse
     slant: Mm
+    bent_slant_mm: float
     saddle_mm: float
     kissing: KissingPair | None
     kissing_stretch: float
@@ -107,6 +110,7 @@ def bifurcation_geometry(facts: Facts) -> BifurcationGeometry:
         step=proximal - distal,
         ostium=ostium(side, angle),
         slant=slant_length(side, angle, angle_sd),
+        bent_slant_mm=bent_slant_mm(proximal, distal, side, facts.measured.angles_deg["A"][0], angle),
         saddle_mm=saddle_depth(side, distal),
         kissing=pair,
         kissing_stretch=stretch,

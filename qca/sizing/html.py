@@ -16,6 +16,7 @@ from qca.sizing.document import CONSENSUS, NOT_A_COMMAND
 from qca.sizing.laws import LAWS
 from qca.sizing.needs import ROLES
 from qca.sizing.overview_drawing import overview
+from qca.sizing.print_size import print_size_pt
 from qca.sizing.rules import SIGNS, Judgement
 from qca.sizing.script import Step
 from qca.sizing.sizes import SizeRow
@@ -64,11 +65,12 @@ def worksheet_section(sheet: Worksheet) -> str:
 
 
 def _render(template: str, sheet: Worksheet) -> str:
+    view = _view(sheet)
     return (
         _environment()
         .get_template(template)
         .render(
-            view=_view(sheet),
+            view={**view, "print_size": f"{print_size_pt(view):.1f}"},
             words=VERDICT_WORDS,
             css=_safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
             page_css=_safe((_HERE / "page.css").read_text(encoding="utf-8")),
@@ -129,8 +131,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
             {
                 "title": INKS[limb.name].title,
                 "colour": INKS[limb.name].colour,
-                "derived": limb.derived,
-                "source": plain(limb.reference_source),
+                "held_back": plain(sheet.facts.shaky(limb.name)),
                 "reference": length_text(limb.reference),
                 "mld": length_text(limb.mld),
                 "ds": number_text(limb.ds_percent, limb.ds_sd_percent, "%", 0),
@@ -139,17 +140,18 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
             for limb in measured.limbs.values()
         ],
         "derived_numbers": _derived_numbers(sheet),
+        "criteria_met": _criteria(sheet),
         "techniques": [_technique(sheet, result) for result in sheet.answers],
         "main_colour": STENT_COLOURS["main_stent"],
         "side_colour": STENT_COLOURS["side_stent"],
         "sizes": [
-            _size(row, sheet.technique)
+            _size(row, sheet)
             for row in sheet.sizes
             if sheet.technique is None or sheet.technique in row.need.techniques
         ],
         "foreshortening": f"{degrees:g}",
         "longer": f"{100.0 / math.cos(math.radians(degrees)) - 100.0:.0f}",
-        "steps": [_step(step) for step in sheet.steps[sheet.technique]] if sheet.technique else [],
+        "steps": _steps(sheet.steps[sheet.technique]) if sheet.technique else [],
         "criteria": [_rule(one, "", criterion=True) for one in sheet.lesion.judgements],
     }  # fmt: skip
 
@@ -165,15 +167,9 @@ def _derived_numbers(sheet: Worksheet) -> list[tuple[str, str]]:
     angles = ", ".join(
         f"{name} {number_text(value, sd, 'deg', 0)}" for name, (value, sd) in sheet.facts.measured.angles_deg.items()
     )
-    laws = "; ".join(
-        f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")
-        for check in sheet.law_checks
-        if check.verdict not in ("refused", "cannot_tell")
-    )
     rows = [
         ("Angles", angles),
         ("Medina", plain(sheet.facts.measured.medina_code)),
-        ("Laws", f"proximal from the daughters: {laws}" if laws else "no law has an answer"),
         ("Step to distal", length_text(geometry.step)),
     ]
     ellipse, times = geometry.ostium, "\N{MULTIPLICATION SIGN}"
@@ -185,6 +181,17 @@ def _derived_numbers(sheet: Worksheet) -> list[tuple[str, str]]:
         ring = length_text(geometry.kissing.perimeter_equivalent)
         text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal reference"
         rows.append(("Kissing ring", text))
+    laws = "; ".join(
+        f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")
+        for check in sheet.law_checks
+        if check.verdict not in ("refused", "cannot_tell")
+    )
+    rows.append(("Laws", f"proximal from the daughters: {laws}" if laws else "no law has an answer"))
+    return rows
+
+
+def _criteria(sheet: Worksheet) -> list[tuple[str, str]]:
+    rows = []
     for title, verdict in (("Criteria met", "fits"), ("Undecided", "borderline"), ("Cannot tell", "cannot_tell")):
         texts = [one.rule.text for one in sheet.lesion.judgements if one.verdict == verdict]
         if texts:
@@ -213,15 +220,16 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
     }
 
 
-def _size(row: SizeRow, technique: str | None) -> dict[str, Any]:
+def _size(row: SizeRow, sheet: Worksheet) -> dict[str, Any]:
     need, chosen = row.need, row.worked_with
     low, high = need.target.value - 1.96 * need.target.sd, need.target.value + 1.96 * need.target.sd
     others = [plain(one.device.label) for one in best_of_each_size(row) if one is not chosen]
     return {
-        "title": size_title(row, technique),
+        "title": size_title(row, sheet.technique),
+        "held_back": plain(sheet.facts.shaky(need.limb, "scale")),
         "target": length_text(need.target),
         "interval": f"{low:.2f} to {high:.2f} mm" if math.isfinite(low) else "not known",
-        "reach": f"{need.must_reach.value:.2f} mm" if need.kind == "stent" else "",
+        "reach": number_text(need.must_reach.value, 0.0, "mm", 2) if need.kind == "stent" else "",
         "length": f"≥ {plain_number(need.length.value, 1)} mm" if need.kind == "stent" else "",
         "label": plain(chosen.device.label) if chosen else "none of the table",
         "fixed": row.fixed,
@@ -231,6 +239,16 @@ def _size(row: SizeRow, technique: str | None) -> dict[str, Any]:
         "chance": probability_text(chosen.probability) if chosen else "",
         "others": "; ".join(others),
     }
+
+
+def _steps(steps: Iterable[Step]) -> list[dict[str, Any]]:
+    """Prepare steps; where the wires lie is written where it changes, a limb without a usable wire in every step."""
+    shown, before = [], ""
+    for step in steps:
+        one = _step(step)
+        shown.append({**one, "wires": "" if one["wires"] == before else one["wires"]})
+        before = one["wires"]
+    return shown
 
 
 def _step(step: Step) -> dict[str, Any]:

@@ -139,7 +139,8 @@ def layout(technique: str, facts: Facts, optimisation_length_mm: float) -> Layou
         return Layout(technique, (main, side), "side", "main_stent")
     if technique == "culotte_classic":
         chance = side_more_angulated(facts)
-        if chance >= 0.5 or math.isnan(chance):
+        # A first stent that lies in the side branch already is a fact, whatever the angles say.
+        if chance >= 0.5 or math.isnan(chance) or facts.case.first_stent == "side":
             return Layout(technique, (side, main), "distal", "side_stent", chance)
         first = replace(main, proximal=short, length=short + in_distal, takes_rest="daughter")
         second = replace(side, proximal=cover, length=cover + in_side, takes_rest="proximal")
@@ -172,10 +173,11 @@ def daughter_cover(facts: Facts, limb: str) -> Mm:
 def side_more_angulated(facts: Facts) -> float:
     """Probability that the side branch bends off the proximal main vessel more than the distal one.
 
-    The daughter with the smaller angle to the proximal main vessel bends more: the side branch when A < C.
+    The daughter with the smaller angle to the proximal main vessel bends more: the side branch when A < C. The
+    difference is read in one view and carries the view's band.
     """
     (a, a_sd), (c, c_sd) = facts.measured.angles_deg["A"], facts.measured.angles_deg["C"]
-    return probability_below(a - c, math.hypot(a_sd, c_sd), 0.0)
+    return probability_below(a - c, math.hypot(a_sd, c_sd), 0.0, band=facts.assumptions.view_band_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,11 +220,12 @@ def strut_segments(spans: tuple[StentSpan, ...]) -> Mapping[str, tuple[StrutSegm
     Returns
     -------
     mapping
-        Limb name to segments from the carina outwards; a limb without struts has none.
+        Limb name to segments from the carina outwards; a limb without struts has none. Where a length is not known
+        the first proximal segment has NaN positions and counts every stent that lies there.
     """
     present_in = [span for span in spans if span.proximal.value > span.proximal_from_mm]
     cuts = sorted({0.0, *(cut for span in present_in for cut in (span.proximal_from_mm, span.proximal.value))})
-    segments = []
+    segments = _unmeasured(spans)
     for start, end in pairwise(cuts):
         present = [span for span in present_in if span.proximal_from_mm <= start and span.proximal.value >= end]
         tubes = sum(span.shape == "tube" for span in present)
@@ -237,6 +240,19 @@ def strut_segments(spans: tuple[StentSpan, ...]) -> Mapping[str, tuple[StrutSegm
             one = StrutSegment(0.0, span.daughter.value, 1, 1, 0, "whole circumference", (span.role,))
             limbs[span.limb] = (*limbs[span.limb], one)
     return limbs
+
+
+def _unmeasured(spans: tuple[StentSpan, ...]) -> list[StrutSegment]:
+    """Count the layers where stents lie upon each other over a length that is not known, such as without an angle."""
+    if all(math.isfinite(span.proximal.value) for span in spans):
+        return []
+    present = [span for span in spans if not span.proximal.value <= 0]
+    tubes = sum(span.shape == "tube" for span in present)
+    crushed = CRUSHED_LAYERS * sum(span.shape == "crushed" for span in present)
+    standing = sum(span.shape == "standing" for span in present)
+    where = "wall on the side of the side branch" if crushed else "whole circumference"
+    roles = tuple(span.role for span in present)
+    return [StrutSegment(math.nan, math.nan, tubes + crushed, tubes, standing, where, roles)]
 
 
 def most_layers(segments: Mapping[str, tuple[StrutSegment, ...]]) -> int:

@@ -1,8 +1,9 @@
 """The mouth of a side branch: its ellipse, and what a stent that begins there leaves bare or leaves standing.
 
 The wall of the main vessel is taken as a plane that meets the side branch under angle B (distal to side); the side
-branch is a circular cylinder. On the carina's side the branch begins earlier along its axis than on the other side
-by ``S cot B``.
+branch is a circular cylinder. Under an acute angle the mouth's edge at the carina lies deeper along the branch's axis
+than the edge away from it, by ``S cot B``; beyond 90 degrees it is the other way round. A main vessel that bends, or
+narrows, at the branching changes that length: ``bent_slant_mm`` says how much it is with the three limbs as measured.
 """
 
 from __future__ import annotations
@@ -98,6 +99,36 @@ def slant_length(side: Mm, angle_deg: float, angle_sd_deg: float) -> Mm:
         math.hypot(slope * side.sd_random, by_angle),
         abs(slope) * side.sd_scale,
     )
+
+
+def bent_slant_mm(proximal: Mm, distal: Mm, side: Mm, angle_a_deg: float, angle_b_deg: float) -> float:
+    """Compute the slant length with the main vessel as measured, instead of along one straight wall, mm.
+
+    Parameters
+    ----------
+    proximal, distal, side : Mm
+        Diameters.
+    angle_a_deg, angle_b_deg : float
+        Angles proximal to side, and distal to side.
+
+    Returns
+    -------
+    float
+        Positive when the edge at the carina lies deeper; NaN for unknown diameters, or where two walls run so nearly
+        alike that they do not meet at the branching.
+
+    Notes
+    -----
+    Three straight limbs in the plane. Along the branch's axis the carina, where the inner walls of the daughters
+    cross, lies at ``(d + s cos B) / sin B``; the shoulder, where the branch's outer wall leaves the proximal wall, at
+    ``(p + s cos A) / sin A``; ``p``, ``d``, ``s`` are radii. The result is the difference. For a straight main vessel
+    of even width (``A = 180 - B``, ``p = d``) it is ``S cot B``.
+    """
+    if not (_usable(side, angle_b_deg) and _usable(side, angle_a_deg) and proximal.value > 0 and distal.value > 0):
+        return math.nan
+    a, b = math.radians(angle_a_deg), math.radians(angle_b_deg)
+    p, d, s = proximal.value / 2.0, distal.value / 2.0, side.value / 2.0
+    return (d + s * math.cos(b)) / math.sin(b) - (p + s * math.cos(a)) / math.sin(a)
 
 
 def saddle_depth(side: Mm, main: Mm) -> float:

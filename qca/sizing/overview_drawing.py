@@ -14,6 +14,8 @@ from qca.sizing.worksheet import Worksheet
 LUMEN = "#c4ced6"
 _SHOWN_BEYOND_MM = 3.0
 _SCALE_BAR_MM = 5.0
+_TITLE_SIZE, _TEXT_SIZE = 19.0, 18.0
+"""Canvas units; on A4 the drawing is half a page wide, and this still reads."""
 
 
 def overview(sheet: Worksheet, zoom: float = 15.0) -> str:
@@ -35,10 +37,9 @@ def overview(sheet: Worksheet, zoom: float = 15.0) -> str:
     plane = sketch(measured)
     canvas = Canvas(zoom)
     reach = {name: _reach(sheet, name) for name in plane.limbs}
-    parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach)]
+    parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach), *_angles(canvas, plane, sheet)]
     for name in plane.limbs:
         parts += _limb_marks(canvas, plane, sheet, name, reach[name])
-    parts += _angles(canvas, plane, sheet)
     side = plane.limbs["side"]
     corner = (-plane.limbs["proximal"].start - reach["proximal"], side.at(reach["side"], side.radius)[1])
     parts += _scale_bar(canvas, corner)
@@ -98,12 +99,17 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
     share = {"proximal": 1.0, "distal": 0.5, "side": 0.45}[name]
     anchor = "start" if name == "proximal" else "end"
     corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
-    step = 15.0 / canvas.zoom
+    step = 1.16 * _TEXT_SIZE / canvas.zoom
+    width = max(canvas.width_of(line, _TEXT_SIZE) for line in lines)
+    left = corner[0] if anchor == "start" else corner[0] - width
+    top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
+    clear = canvas.shift_clear((left, top, left + width, top + len(lines) * step), -0.3 if above else 0.3)
     for number, line in enumerate(lines):
-        shift = -(len(lines) - 1 - number) * step if above else (number + 0.7) * step
+        shift = clear + (-(len(lines) - 1 - number) * step if above else (number + 0.7) * step)
         parts.append(
-            canvas.text(corner[0], corner[1] + shift, line, size=13.5 if number == 0 else 12.5, text_anchor=anchor,
-                        font_weight="650" if number == 0 else None, fill=ink.colour if number == 0 else TEXT)
+            canvas.text(corner[0], corner[1] + shift, line, size=_TITLE_SIZE if number == 0 else _TEXT_SIZE,
+                        text_anchor=anchor, font_weight="650" if number == 0 else None,
+                        fill=ink.colour if number == 0 else TEXT)
         )  # fmt: skip
     return parts
 
@@ -132,9 +138,9 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
         parts.append(canvas.line([(radius * math.cos(t), radius * math.sin(t)) for t in steps], stroke=TEXT,
                                  stroke_width=1.2))  # fmt: skip
         x, y = (radius + 0.35) * math.cos(middle), (radius + 0.35) * math.sin(middle)
-        shift = {"A": 11.0, "B": 4.0, "C": -2.0}[name] / canvas.zoom
+        shift = {"A": 0.85 * _TEXT_SIZE, "B": 0.35 * _TEXT_SIZE, "C": -2.0}[name] / canvas.zoom
         parts.append(
-            canvas.text(x, y + shift, f"{name} {number_text(value, sd, 'deg', 0)}",
+            canvas.text(x, y + shift, f"{name} {number_text(value, sd, 'deg', 0)}", size=_TEXT_SIZE,
                         text_anchor="start" if name == "B" else "middle")
         )  # fmt: skip
     return parts
@@ -142,8 +148,9 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
 
 def _scale_bar(canvas: Canvas, corner: Point) -> list[str]:
     x, y = corner
+    y += canvas.shift_clear((x, y - 1.0, x + _SCALE_BAR_MM + 4.0, y + 0.4), 0.3)
     bar = [(x, y - 0.2), (x, y), (x + _SCALE_BAR_MM, y), (x + _SCALE_BAR_MM, y - 0.2)]
     return [
         canvas.line(bar, stroke=TEXT, stroke_width=1.4),
-        canvas.text(x + _SCALE_BAR_MM + 0.4, y + 0.1, f"{_SCALE_BAR_MM:g} mm"),
+        canvas.text(x + _SCALE_BAR_MM + 0.4, y + 0.1, f"{_SCALE_BAR_MM:g} mm", size=_TEXT_SIZE),
     ]

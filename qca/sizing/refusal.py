@@ -17,7 +17,7 @@ def refuse(name: str, problem: str) -> NoReturn:
     InputError
         Always.
     """
-    msg = f"{name}: {problem}."
+    msg = f"{name}: {problem}" if problem.endswith("?") else f"{name}: {problem}."
     raise InputError(msg, file=name)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calib.units import Mm
 from qca.sizing.measured import MeasuredLimb, split
@@ -53,6 +53,8 @@ class Narrowest:
     corrected : bool
         True when it is the reading's own MLD; False for a bare minimum of the profile, which noise makes a little
         too small.
+    missing_mm : float
+        How much of the stretches lies beyond what was traced, where a narrowing would not be seen.
     """
 
     mld: Mm
@@ -60,6 +62,7 @@ class Narrowest:
     ds_sd_percent: float
     position_mm: float
     corrected: bool
+    missing_mm: float = 0.0
 
 
 NOTHING = Narrowest(UNKNOWN, math.nan, math.nan, math.nan, corrected=False)
@@ -77,14 +80,22 @@ def narrowest(limb: MeasuredLimb, stretches: tuple[Stretch, ...], scale_relative
         for k, (position, _) in enumerate(limb.outline)
         if any(one.from_mm <= position <= one.to_mm for one in stretches)
     ]
+    missing = _untraced(limb, stretches)
     if not inside:
-        return NOTHING
+        return replace(NOTHING, missing_mm=missing)
     k = min(inside, key=lambda index: limb.outline[index][1])
     position, diameter = limb.outline[k]
     if abs(position - limb.mld_position_mm) <= _SAME_PLACE_MM:
-        return whole(limb)
+        return replace(whole(limb), missing_mm=missing)
     mld = split(diameter, limb.outline_sd[k], scale_relative_sd)
     local = limb.outline_reference[k]
     share = local / limb.reference.value if math.isfinite(local) and limb.reference.value > 0 else 1.0
     ratio, ratio_sd = mld.ratio(limb.reference.times(share))
-    return Narrowest(mld, 100.0 * (1.0 - ratio), 100.0 * ratio_sd, position, corrected=False)
+    return Narrowest(mld, 100.0 * (1.0 - ratio), 100.0 * ratio_sd, position, corrected=False, missing_mm=missing)
+
+
+def _untraced(limb: MeasuredLimb, stretches: tuple[Stretch, ...]) -> float:
+    """Add up what lies further out than the last measured diameter; the confluence, which has none, is not counted."""
+    last = limb.outline[-1][0] if limb.outline else 0.0
+    missing = sum(one.to_mm - max(one.from_mm, min(last, one.to_mm)) for one in stretches)
+    return missing if missing > _SAME_PLACE_MM else 0.0

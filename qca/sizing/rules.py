@@ -85,8 +85,10 @@ class Quantity:
         Limbs (or ``angles``) that the value rests on.
     note : str
         One remark for the reader.
-    device : str
-        Label of the device whose number is the basis.
+    device, role : str
+        Label and role of the device whose number is the basis.
+    doubt : str
+        Why the answer is no more than borderline, although the numbers are clear; empty for none.
     """
 
     value: float = math.nan
@@ -97,6 +99,8 @@ class Quantity:
     subjects: tuple[str, ...] = ()
     note: str = ""
     device: str = ""
+    role: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,7 @@ class Judgement:
     note: str
     device: str
     held_back: str = ""
+    role: str = ""
 
 
 def judge(rule: Rule, quantity: Quantity, *, sure: float, band: float = 0.0, shaky: str = "") -> Judgement:
@@ -167,8 +172,7 @@ def judge(rule: Rule, quantity: Quantity, *, sure: float, band: float = 0.0, sha
     reasons = []
     if inside_band:
         reasons.append(f"within ±{half_band:g}° of the threshold, where one view cannot tell")
-    if shaky:
-        reasons.append(shaky)
+    reasons += [one for one in (quantity.doubt, shaky) if one]
     held_back = "; ".join(reasons) if verdict != "borderline" else ""
     if held_back:
         verdict = "borderline"
@@ -185,6 +189,7 @@ def judge(rule: Rule, quantity: Quantity, *, sure: float, band: float = 0.0, sha
         quantity.note,
         quantity.device,
         held_back,
+        quantity.role,
     )
 
 
@@ -213,4 +218,5 @@ def _unknown(rule: Rule, quantity: Quantity, threshold: float, missing: str, *, 
         missing,
         quantity.note,
         quantity.device,
+        role=quantity.role,
     )

@@ -118,6 +118,7 @@ def _measured_limb() -> Schema:
             **length_of("lesion_length"),
             **dict.fromkeys(numbers, NUMBER),
             "reference_source": TEXT,
+            "held_back": TEXT,
             "reference_derived": BOOLEAN,
             "outline": object_of({"position_mm": list_of(NUMBER), "diameter_mm": list_of(NUMBER)}),
         }
@@ -134,7 +135,7 @@ def _rule() -> Schema:
             "verdict": VERDICT,
             "source": TEXT,
             "direction": {"enum": ["at_least", "above", "at_most", "below"]},
-            "weight": {"enum": ["limit", "limit_if_said", "guidance", "context"]},
+            "weight": {"enum": ["limit", "limit_if_said", "guidance", "guidance_needed", "context"]},
             "holds": {"type": ["boolean", "null"]},
             **dict.fromkeys(("missing", "device", "note", "held_back"), TEXT),
         }
@@ -149,6 +150,7 @@ def _geometry() -> Schema:
             **length_of("proximal_minus_distal"),
             "ostium": object_of(dict.fromkeys(ostium, NUMBER)),
             **length_of("slant"),
+            "bent_slant_mm": NUMBER,
             "kissing": maybe(
                 object_of(
                     {
@@ -227,6 +229,7 @@ def _size() -> Schema:
             **dict.fromkeys(numbers, NUMBER),
             **length_of("length"),
             "length_note": TEXT,
+            "held_back": TEXT,
             "rule": TEXT,
             "source": TEXT,
             "worked_with": MAYBE_TEXT,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from qca.sizing.case import PHASES
+from qca.sizing.devices import Device
 from qca.sizing.layout import Layout, StentSpan
 from qca.sizing.needs import ROLES
 from qca.sizing.technique_rules import Attempt, kissing_ring
@@ -147,6 +148,20 @@ class Script:
             f"{self.imaging('proximal')}"
         )
 
+    def in_proximal(self) -> list[Device]:
+        """List the stents of the table that lie open in the proximal main vessel by now."""
+        laid = [role for role in self.laid if self.span(role).shape == "tube" and self.span(role).proximal.value > 0]
+        return [device for role in laid if (device := self.attempt.device(role)) is not None]
+
+    def beyond_limits(self, role: str) -> str:
+        """Say which stents a balloon would open, at nominal size, further than their instructions for use allow."""
+        balloon = self.attempt.device(role)
+        beyond = [one for one in self.in_proximal() if balloon and balloon.nominal_mm > one.expansion_limit_mm]
+        if balloon is None or not beyond:
+            return ""
+        stents = " and ".join(f"{one.label} ({one.expansion_limit_mm:g} mm)" for one in beyond)
+        return f" At {balloon.nominal_mm:g} mm the balloon passes the expansion limit of {stents}."
+
     # ---------------------------------------------------------------- steps that several techniques share
 
     def wire_and_prepare(self) -> None:
@@ -182,11 +197,12 @@ class Script:
         balloon = "final_optimisation_balloon" if final else "optimisation_balloon"
         where = away or "its distal shoulder at the plane of the carina"
         name = ROLES[role][1]
+        beyond = self.beyond_limits(balloon)
         if final:
             self.add(
                 f"Final proximal optimisation: {where}, its proximal end inside the stent.",
                 balloon,
-                check=f"No gap at the proximal edge, daughters patent.{self.imaging('proximal')}",
+                check=f"No gap at the proximal edge, daughters patent.{beyond}{self.imaging('proximal')}",
                 measure="Proximal diameter in the stent, residual stenosis of the three limbs (in a stent below "
                 f"{self.attempt.facts.rules['success_stent'].threshold:g} %), 5 mm beyond each stent end.",
                 phase="final",
@@ -203,7 +219,7 @@ class Script:
         self.add(
             f"Proximal optimisation of the {name}: {where}, {end}.",
             balloon,
-            check=self.expanded_proximal(name),
+            check=self.expanded_proximal(name) + beyond,
             measure="Proximal diameter in the stent.",
         )
 
@@ -227,15 +243,17 @@ class Script:
             check=f"The balloon opens without a waist; the cell admits the {limb_name(limb)} ({self.reference(limb)}).",
         )
 
-    def kiss(self, which: str = "Kissing", *, before_main: bool = False) -> None:
-        """Kissing; the ring around the balloons is set against the main stent's limit once that stent is in."""
+    def kiss(self, which: str = "Kissing") -> None:
+        """Kissing; the ring around the balloons is set against the limits of the stents that lie in it."""
         ring = kissing_ring(self.attempt)
-        stent = None if before_main else self.attempt.device("main_stent")
         against = ""
         if math.isfinite(ring.value):
             against = f" The ring around both measures {ring.value:.2f} mm as a circle"
-            known = stent is not None and math.isfinite(stent.expansion_limit_mm)
-            against += f", main stent limit {stent.expansion_limit_mm:g} mm." if stent and known else "."
+            for one in self.in_proximal():
+                if math.isfinite(one.expansion_limit_mm):
+                    passed = "more than" if ring.value > one.expansion_limit_mm else "within"
+                    against += f", {passed} the {one.expansion_limit_mm:g} mm of {one.label}"
+            against += "."
         self.add(
             f"{which}: both balloons side by side, as short as possible in the proximal main vessel.",
             "kissing_main_balloon",

@@ -67,11 +67,15 @@ class SizeRow:
 
 @dataclass(frozen=True, slots=True)
 class Kit:
-    """The devices one technique is computed with, by role; None = no device known."""
+    """The devices one technique is computed with, by role; None = no device known.
+
+    ``others`` are the further devices of the table that come into question, best first; none where the user fixed one.
+    """
 
     devices: Mapping[str, Device | None]
     layout: Layout
     has_table: bool
+    others: Mapping[str, tuple[DeviceFit, ...]]
 
     def lacking(self, role: str) -> str:
         """Say what is missing for a role without device."""
@@ -128,6 +132,9 @@ def size_rows(facts: Facts, table: DeviceTable, fixed: Mapping[str, str]) -> tup
             ),
             plan,
             bool(table.devices),
+            MappingProxyType(
+                {row.need.role: row.fits[1:] for row in rows if technique in row.need.techniques and not row.fixed}
+            ),
         )
         for technique, plan in layouts.items()
     }
@@ -173,7 +180,9 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     in_window = probability_between(target.value, target.sd, device.nominal_mm / high, device.nominal_mm / low)
     chances = [in_window]
     rule_problems, length_problems = [], []
-    if not low <= ratio <= high:
+    if math.isnan(ratio):
+        rule_problems.append("size cannot be told, target not known")
+    elif not low <= ratio <= high:
         rule_problems.append(f"ratio {ratio:.3f} outside {low:g} to {high:g}")
     used = need.must_reach.value / device.expansion_limit_mm
     if need.kind == "stent":
@@ -217,7 +226,7 @@ def _best(need: Need, facts: Facts, table: DeviceTable, chosen: Mapping[str, Dev
     return _row(need, facts, table, chosen).worked_with
 
 
-_WORTH_SHOWING = 0.01
+_WORTH_SHOWING = 0.001
 """A device whose size is right with less probability than this does not come into question."""
 
 

@@ -31,7 +31,9 @@ def technique_drawing(sheet: Worksheet, result: TechniqueAnswer, zoom: float = 7
     Returns
     -------
     str
-        An ``svg`` element. Diameters, lengths and angles are to scale, the thickness of the struts is not.
+        An ``svg`` element. Diameters, lengths and angles are to scale, the thickness of the struts is not. The main
+        vessel has its measured bend, so a bare ostium or a new carina can look shorter than the rule's number, which
+        takes one straight wall.
     """
     plane = sketch(sheet.facts.measured)
     canvas = Canvas(zoom)
@@ -83,8 +85,10 @@ def _stent(canvas: Canvas, plane: Sketch, span: StentSpan, laid: _Laid) -> list[
     outer, shoulder, opposite = (1, plane.side_shoulder, plane.distal_shoulder) if span.limb == "side" else (
         -1, plane.distal_shoulder, plane.side_shoulder)  # fmt: skip
     radius = daughter.radius - half
-    outer_daughter = [daughter.at(0.0, outer * radius), daughter.at(end, outer * radius)]
-    inner_daughter = [daughter.at(0.0, -outer * radius), daughter.at(end, -outer * radius)]
+    # A T stent begins at the deeper edge of the mouth, with nothing in the main vessel.
+    begin = max(0.0, plane.shoulder_position(span.limb)) if span.shape == "tube" and reach <= 0 else 0.0
+    outer_daughter = [daughter.at(begin, outer * radius), daughter.at(end, outer * radius)]
+    inner_daughter = [daughter.at(begin, -outer * radius), daughter.at(end, -outer * radius)]
     parts = [canvas.line(inner_daughter, **style)]
     if span.shape == "tube" and reach > 0:
         outer_line = _proximal_line(plane, shoulder, reach, laid)
@@ -101,8 +105,9 @@ def _stent(canvas: Canvas, plane: Sketch, span: StentSpan, laid: _Laid) -> list[
     turn = (shoulder[0], shoulder[1] - half)
     parts.append(canvas.line([turn, *outer_daughter], **style))
     if span.shape == "standing":
-        free = span.length.value - span.daughter.value
-        parts.append(canvas.line([daughter.at(-max(0.0, free), -radius), daughter.at(0.0, -radius)], **style))
+        # The stent's end is cut square: it covers the shoulder, so its other wall stands as far before the carina.
+        free = max(0.0, -plane.shoulder_position(span.limb))
+        parts.append(canvas.line([daughter.at(-free, -radius), daughter.at(0.0, -radius)], **style))
         return parts
     flat = reach - span.proximal_from_mm
     for layer in range(CRUSHED_LAYERS):
@@ -143,10 +148,12 @@ def _layer_labels(canvas: Canvas, plane: Sketch, result: TechniqueAnswer) -> lis
     if result.technique.id in place_of:
         rule_id, word = place_of[result.technique.id]
         one = next(judged for judged, _ in result.rules if judged.rule.id == rule_id)
-        x, y = proximal.at(left, proximal.radius + 3.0)
-        words = f"{word} {number_text(one.value, one.sd, 'mm', 1)}"
-        parts.append(canvas.text(x, y, words, size=11.0, fill=ALARM if word == "bare" else TEXT))
+        for line, words in enumerate((word, number_text(one.value, one.sd, "mm", 1))):
+            x, y = proximal.at(left, proximal.radius + 1.7 + 1.4 * line)
+            parts.append(canvas.text(x, y, words, size=11.5, fill=ALARM if word == "bare" else TEXT))
         if word == "bare":
-            gap = [plane.side_shoulder, side.at(0.0, side.radius)]
+            shoulder = plane.shoulder_position("side")
+            away = [plane.side_shoulder, side.at(0.0, side.radius)]
+            gap = away if shoulder <= 0 else [plane.carina, side.at(shoulder, -side.radius)]
             parts.append(canvas.line(gap, stroke=ALARM, stroke_width=2.6))
     return parts

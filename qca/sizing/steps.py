@@ -12,6 +12,7 @@ from types import MappingProxyType
 from qca.sizing.needs import ROLES
 from qca.sizing.script import JAILED, OUT, Script, Step, limb_name, mm
 from qca.sizing.technique_rules import Attempt
+from qca.sizing.wording import number_text
 
 
 def steps(attempt: Attempt) -> tuple[Step, ...]:
@@ -42,11 +43,11 @@ def _provisional(script: Script) -> None:
 
 def _t(script: Script) -> None:
     bare = script.attempt.judge("t_bare_length")
-    length = f"{bare.value:.1f} ± {bare.sd:.1f} mm" if math.isfinite(bare.value) else "a length that is not known"
+    length = number_text(bare.value, bare.sd, "mm", 1) if math.isfinite(bare.value) else "a length that is not known"
     reach = mm(script.span("side_stent").daughter.value)
     flush = (
         f"Its proximal edge is flush with the main vessel. At this angle {length} of the ostium stays bare, on the "
-        "wall away from the carina."
+        f"wall {_shallow_wall(script)}."
     )
     script.wire_and_prepare()
     if script.plan.stents[0].role == "main_stent":
@@ -80,9 +81,15 @@ def _t(script: Script) -> None:
     script.optimise("main_stent", final=True)
 
 
+def _shallow_wall(script: Script) -> str:
+    """Name the wall on which the side branch begins first: beyond 90 degrees it is the carina's."""
+    angle, _ = script.attempt.facts.measured.angles_deg["B"]
+    return "at the carina" if angle > _RIGHT_ANGLE_DEG else "away from the carina"
+
+
 def _t_and_protrusion(script: Script) -> None:
     carina = script.attempt.judge("new_carina_length")
-    length = f"{carina.value:.1f} ± {carina.sd:.1f} mm" if math.isfinite(carina.value) else "a length not known"
+    length = number_text(carina.value, carina.sd, "mm", 1) if math.isfinite(carina.value) else "a length not known"
     script.wire_and_prepare()
     script.main_stent(side_after=JAILED)
     script.optimise("main_stent")
@@ -91,14 +98,14 @@ def _t_and_protrusion(script: Script) -> None:
     span = script.span("side_stent")
     script.add(
         f"Side stent through the cell, {mm(span.daughter.value)} into the side branch, reaching just far enough back "
-        "to cover the ostium's wall away from the carina; an uninflated balloon waits in the main vessel.",
+        f"to cover the ostium's wall {_shallow_wall(script)}; an uninflated balloon waits in the main vessel.",
         "side_stent",
         "kissing_main_balloon",
         check=f"The new carina stands {length} into the main vessel and not more.",
         measure="Length of the new carina, in a view along the main vessel.",
         phase="after_second_stent",
     )
-    script.kiss("Kissing with the side stent's balloon drawn back a little")
+    script.kiss("Kissing with the side balloon, or the side stent's own, drawn back a little")
     script.optimise("main_stent", final=True, away="its distal shoulder proximal to the new carina")
 
 
@@ -122,7 +129,7 @@ def _crush(script: Script, *, first_kissing: bool) -> None:
     )
     if first_kissing:
         script.rewire("side", "flattened stent", layers=2, cell=_AWAY_FROM_CARINA, then=" First time.")
-        script.kiss("First kissing", before_main=True)
+        script.kiss("First kissing")
         script.add("Draw the side wire back.", check="Ostium of the side branch open.", side=OUT)
     script.main_stent(side_after=OUT, again=True)
     script.optimise("main_stent")
@@ -201,6 +208,8 @@ def _finish_culotte(script: Script, limb: str, second_role: str) -> None:
     script.kiss()
     script.optimise(second_role, final=True)
 
+
+_RIGHT_ANGLE_DEG = 90.0
 
 _AWAY_FROM_CARINA = "a middle or proximal cell, so that the wire does not slip outside the flattened stent"
 """Where a flattened stent is rewired: common practice, no source."""

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from calib.units import Mm
-from qca.sizing.assumptions import Assumptions
+from qca.sizing.facts import Facts
 from qca.sizing.geometry import Crossing, TechniqueGeometry
 from qca.sizing.needs import ROLES
 from qca.sizing.propagation import UNKNOWN
@@ -105,9 +105,9 @@ def _crossing(one: Crossing) -> dict[str, Any]:
     }
 
 
-def size_document(row: SizeRow, assumptions: Assumptions) -> dict[str, Any]:
+def size_document(row: SizeRow, facts: Facts) -> dict[str, Any]:
     """Write one role with its devices."""
-    need = row.need
+    need, assumptions = row.need, facts.assumptions
     reach = 1.96 * need.target.sd
     length = need.length if need.kind == "stent" else UNKNOWN
     stretched = (length.value + 1.96 * length.sd) / math.cos(math.radians(assumptions.foreshortening_deg))
@@ -126,6 +126,7 @@ def size_document(row: SizeRow, assumptions: Assumptions) -> dict[str, Any]:
         "length_note": "as seen in one view: a lower limit" if need.kind == "stent" else "",
         "rule": need.rule,
         "source": need.source,
+        "held_back": facts.shaky(need.limb, "scale"),
         "worked_with": row.worked_with.device.label if row.worked_with else None,
         "fixed": row.fixed,
         "devices": _fits(row.fits),

@@ -10,13 +10,14 @@ from types import MappingProxyType
 import numpy as np
 
 from calib.units import Mm
+from qca.report.measured import probability_text
 from qca.sizing.apposition import wall_gap
 from qca.sizing.complexity import LesionAnswer
 from qca.sizing.devices import Device
 from qca.sizing.draws import chance
 from qca.sizing.facts import Facts
 from qca.sizing.kissing import kissing_pair
-from qca.sizing.ostium import slant_length
+from qca.sizing.ostium import bent_slant_mm, slant_length
 from qca.sizing.probability import probability_below, probability_between
 from qca.sizing.propagation import UNKNOWN, exact
 from qca.sizing.quantities import angle_b, grade, length
@@ -56,7 +57,22 @@ def _against(attempt: Attempt, role: str, number: str, value: Mm, name: str, *su
         return Quantity(value.value, value.sd, attempt.kit.lacking(role), subjects=subjects)
     basis = float(getattr(device, number))
     missing = name if math.isnan(value.value) else (f"{number} of {device.label}" if math.isnan(basis) else "")
-    return Quantity(value.value, value.sd, missing, basis, subjects=subjects, device=device.label)
+    note = "" if number == "length_mm" else _another(attempt, role, number, value.value, basis)
+    return Quantity(value.value, value.sd, missing, basis, subjects=subjects, note=note, device=device.label, role=role)
+
+
+def _another(attempt: Attempt, role: str, number: str, value: float, basis: float) -> str:
+    """Name the next device of the table that could do what the one worked with cannot, and how right it is otherwise.
+
+    Where two devices are about as good, a small change of a diameter makes the worksheet work with the other one, and
+    a rule's answer with it: this says so beforehand.
+    """
+    if not value > basis:
+        return ""
+    for one in attempt.kit.others.get(role, ()):
+        if getattr(one.device, number) >= value:
+            return f"{one.device.label} could, and is right with {probability_text(one.probability)}"
+    return ""
 
 
 def _reach(role: str, limb: str) -> Callable[[Attempt], Quantity]:
@@ -101,7 +117,7 @@ def _ratio(role: str, limb: str, end: str) -> Callable[[Attempt], Quantity]:
         below = probability_below(reference.value, reference.sd, edge, or_equal=end == "low")
         probability = below if end == "low" else 1.0 - below
         sd = ratio * reference.sd / reference.value
-        return Quantity(ratio, sd, probability=probability, subjects=subjects, device=device.label)
+        return Quantity(ratio, sd, probability=probability, subjects=subjects, device=device.label, role=role)
 
     return quantity
 
@@ -110,6 +126,27 @@ def _cell(attempt: Attempt) -> Quantity:
     plan = attempt.kit.layout
     value = attempt.facts.reference(plan.entered)
     return _against(attempt, plan.crossed, "cell_opening_mm", value, f"{plan.entered} reference", plan.entered)
+
+
+def _second_cell(attempt: Attempt) -> Quantity:
+    """Set the limb of the first stent, which the second one crosses, against the second stent's cell."""
+    first, second = attempt.kit.layout.stents
+    value = attempt.facts.reference(first.limb)
+    return _against(attempt, second.role, "cell_opening_mm", value, f"{first.limb} reference", first.limb)
+
+
+def _optimisation_within(stent: str) -> Callable[[Attempt], Quantity]:
+    """Set the larger of the two optimisation balloons, at nominal size, against a stent that it opens."""
+
+    def quantity(attempt: Attempt) -> Quantity:
+        roles = ("optimisation_balloon", "final_optimisation_balloon")
+        balloons = [device for role in roles if (device := attempt.device(role)) is not None]
+        if not balloons:
+            return Quantity(missing=attempt.kit.lacking(roles[0]), subjects=("proximal",))
+        value = exact(max(device.nominal_mm for device in balloons))
+        return _against(attempt, stent, "expansion_limit_mm", value, "optimisation balloon")
+
+    return quantity
 
 
 def _proximal_length(attempt: Attempt) -> Quantity:
@@ -156,7 +193,13 @@ def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
             sampled = draws.reference_mm["side"] * np.abs(1.0 / np.tan(np.radians(draws.angle_b_deg)))
         limit = facts.rules[rule_id].threshold
         probability = chance(sampled <= limit, draws.reference_mm["side"], draws.angle_b_deg)
-        return Quantity(value.value, value.sd, probability=probability, subjects=("side", "angles", "scale"))
+        angles = facts.measured.angles_deg
+        proximal, distal, side = (facts.reference(name) for name in ("proximal", "distal", "side"))
+        bent = abs(bent_slant_mm(proximal, distal, side, angles["A"][0], angles["B"][0]))
+        note = "" if math.isnan(bent) else f"{bent:.1f} mm with the main vessel's bend"
+        doubt = "the main vessel's bend decides" if note and (bent <= limit) != (value.value <= limit) else ""
+        subjects = ("side", "angles", "scale")
+        return Quantity(value.value, value.sd, probability=probability, subjects=subjects, note=note, doubt=doubt)
 
     return quantity
 
@@ -179,9 +222,10 @@ def _mismatch(attempt: Attempt) -> Quantity:
 
 _POSSIBLE = {
     "main": ("provisional", "t", "t_and_protrusion", "culotte_inverted"),
-    "side": ("t", "mini_crush", "double_kissing_crush", "culotte_classic"),
+    "side": ("t", "mini_crush", "double_kissing_crush"),
 }
-"""Where the first stent lies, and the techniques that begin so (T also as bail-out of a provisional start)."""
+"""Where the first stent lies, and the techniques that begin so (T also as bail-out of a provisional start). Classic
+culotte begins in the more angulated daughter."""
 
 
 def _phase(attempt: Attempt) -> Quantity:
@@ -192,6 +236,8 @@ def _phase(attempt: Attempt) -> Quantity:
     if phase == "after_first_stent":
         if case.first_stent is None:
             return Quantity(missing="case: first_stent")
+        if attempt.technique == "culotte_classic":
+            return Quantity(float(attempt.kit.layout.stents[0].role == f"{case.first_stent}_stent"))
         return Quantity(float(attempt.technique in _POSSIBLE[case.first_stent]))
     if case.technique is None:
         return Quantity(missing="case: technique (the stents are in)")
@@ -215,6 +261,9 @@ QUANTITIES: Mapping[str, Callable[[Attempt], Quantity]] = MappingProxyType(
         "kissing_ring_main": _ring("main_stent"),
         "kissing_ring_side": _ring("side_stent"),
         "cell_opening": _cell,
+        "second_cell_opening": _second_cell,
+        "optimisation_within_main": _optimisation_within("main_stent"),
+        "optimisation_within_side": _optimisation_within("side_stent"),
         "proximal_length": _proximal_length,
         "gap_distal": _gap_distal,
         "gap_proximal": _gap_proximal,

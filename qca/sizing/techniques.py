@@ -11,9 +11,10 @@ from qca.sizing.layout import StentSpan, StrutSegment, most_layers, strut_segmen
 from qca.sizing.rules import Judgement, Verdict
 from qca.sizing.technique_rules import Attempt
 
-Weight = Literal["limit", "limit_if_said", "guidance"]
+Weight = Literal["limit", "limit_if_said", "guidance", "guidance_needed"]
 """``limit``: failing rules the technique out. ``limit_if_said``: the same, but an unsaid case fact does not stand in
-the way. ``guidance``: failing makes it borderline, and not knowing leaves the question open."""
+the way. ``guidance``: failing makes it borderline, and not knowing leaves the question open. ``guidance_needed``:
+failing makes it borderline, and without the number nothing can be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +44,12 @@ _STENT_IN_MAIN: tuple[tuple[str, Weight], ...] = (
     ("gap_proximal", "guidance"),
     ("proximal_length", "guidance"),
     ("kissing_ring_main", "guidance"),
+    ("optimisation_within_main", "guidance"),
 )
-_UPFRONT: tuple[tuple[str, Weight], ...] = (("side_access_first", "limit_if_said"), ("reason_for_two", "guidance"))
+_UPFRONT: tuple[tuple[str, Weight], ...] = (
+    ("side_access_first", "limit_if_said"),
+    ("reason_for_two", "guidance_needed"),
+)
 _SIDE_STENT: tuple[tuple[str, Weight], ...] = (
     ("side_stent_ratio_high", "limit"),
     ("side_stent_ratio_low", "guidance"),
@@ -52,7 +57,7 @@ _SIDE_STENT: tuple[tuple[str, Weight], ...] = (
 _CRUSH: tuple[tuple[str, Weight], ...] = (
     *_SIDE_STENT,
     ("side_reaches_side", "limit"),
-    ("crush_angle", "guidance"),
+    ("crush_angle", "guidance_needed"),
     ("crush_side_ratio", "guidance"),
     ("cell_opening", "guidance"),
 )
@@ -60,9 +65,11 @@ _CULOTTE: tuple[tuple[str, Weight], ...] = (
     *_SIDE_STENT,
     ("side_reaches_proximal", "limit"),
     ("cell_opening", "limit"),
+    ("second_cell_opening", "limit"),
     ("culotte_mismatch", "guidance"),
     ("culotte_angle", "guidance"),
     ("kissing_ring_side", "guidance"),
+    ("optimisation_within_side", "guidance"),
 )
 
 _ALL = (
@@ -101,8 +108,8 @@ _ALL = (
             *_SIDE_STENT,
             ("side_reaches_side", "limit"),
             ("cell_opening", "limit"),
-            ("protrusion_angle", "guidance"),
-            ("new_carina_length", "guidance"),
+            ("protrusion_angle", "guidance_needed"),
+            ("new_carina_length", "guidance_needed"),
         ),
     ),
     Technique(
@@ -177,7 +184,7 @@ class TechniqueAnswer:
 def answer(attempt: Attempt) -> TechniqueAnswer:
     """Apply all rules of a technique."""
     technique = TECHNIQUES[attempt.technique]
-    judged = tuple((attempt.judge(rule_id), weight) for rule_id, weight in technique.rules)
+    judged = tuple((attempt.judge(rule_id), weight) for rule_id, weight in _rules_of(technique, attempt))
     spans = tuple(
         span.with_length(device.length_mm) if (device := attempt.device(span.role)) else span
         for span in attempt.kit.layout.stents
@@ -185,6 +192,13 @@ def answer(attempt: Attempt) -> TechniqueAnswer:
     verdict, because = overall(judged)
     missing = tuple(dict.fromkeys(one.missing for one, _ in judged if one.verdict == "cannot_tell"))
     return TechniqueAnswer(technique, verdict, because, missing, judged, attempt, spans, strut_segments(spans))
+
+
+def _rules_of(technique: Technique, attempt: Attempt) -> tuple[tuple[str, Weight], ...]:
+    """List the rules that apply now: a T after a main stent is no upfront second stent, but goes through its struts."""
+    if technique.id != "t" or attempt.facts.case.first_stent != "main":
+        return technique.rules
+    return (*(pair for pair in technique.rules if pair not in _UPFRONT), ("side_access_through", "guidance"))
 
 
 def overall(judged: tuple[tuple[Judgement, Weight], ...]) -> tuple[Verdict, tuple[str, ...]]:
@@ -200,10 +214,11 @@ def overall(judged: tuple[tuple[Judgement, Weight], ...]) -> tuple[Verdict, tupl
     failed = ids(("does_not_fit", limits))
     if failed:
         return "does_not_fit", failed
-    unknown = ids(("cannot_tell", ("limit",)))
+    guidance: tuple[Weight, ...] = ("guidance", "guidance_needed")
+    unknown = ids(("cannot_tell", ("limit", "guidance_needed")))
     if unknown:
         return "cannot_tell", unknown
-    undecided = ids(("borderline", (*limits, "guidance")), ("does_not_fit", ("guidance",)))
+    undecided = ids(("borderline", (*limits, *guidance)), ("does_not_fit", guidance))
     if undecided:
         return "borderline", undecided
     return "fits", ()

@@ -10,6 +10,7 @@ from qca import CAUTION
 from qca.report.measured import probability_text
 from qca.report.plain import plain
 from qca.sizing.document import NOT_A_COMMAND
+from qca.sizing.facts import Facts
 from qca.sizing.laws import LAWS
 from qca.sizing.needs import ROLES
 from qca.sizing.rules import Judgement
@@ -38,7 +39,7 @@ def worksheet_lines(sheet: Worksheet) -> str:
     Returns
     -------
     str
-        Conflicts with fixed devices first; text from files is made harmless.
+        Conflicts with fixed devices first, then what must not be relied on; text from files is made harmless.
     """
     measured = sheet.facts.measured
     lines = [
@@ -48,8 +49,12 @@ def worksheet_lines(sheet: Worksheet) -> str:
     ]
     if sheet.fixed:
         lines += _conflicts(sheet)
+    alarms = [one for one in sheet.remarks if one.untrusted]
+    if alarms:
+        lines += ["Numbers that must not be relied on as they are"]
+        lines += [*(_item(f"{one.where}: {one.message}") for one in alarms), ""]
     lines += [*_measured(sheet), *_lesion(sheet), *_techniques(sheet), *_sizes(sheet), *_steps(sheet)]
-    lines += ["To know", *(_item(one.message) for one in sheet.remarks)]
+    lines += ["To know", *(_item(one.message) for one in sheet.remarks if not one.untrusted)]
     return "\n".join(lines) + "\n"
 
 
@@ -89,7 +94,7 @@ def _measured(sheet: Worksheet) -> list[str]:
                 length_text(limb.mld),
                 number_text(limb.ds_percent, limb.ds_sd_percent, "%", 0),
                 length_text(limb.lesion_length, 1),
-                f"(reference: {plain(limb.reference_source)})" if limb.derived else "",
+                f"({plain(why)})" if (why := sheet.facts.shaky(limb.name)) else "",
             )
             for limb in measured.limbs.values()
         ),
@@ -145,7 +150,7 @@ def _sizes(sheet: Worksheet) -> list[str]:
         need = row.need
         if sheet.technique is not None and sheet.technique not in need.techniques:
             continue
-        lines += columns([(size_title(row, sheet.technique), size_asked(row))])
+        lines += columns([(size_title(row, sheet.technique), size_asked(row, sheet.facts))])
         shown = best_of_each_size(row)
         lines += columns([(device_line(row, one),) for one in shown], indent="      ")
         if not row.fits:
@@ -161,10 +166,10 @@ def size_title(row: SizeRow, technique: str | None) -> str:
     return f"{name} ({'; '.join(TECHNIQUES[one].name for one in row.need.techniques)})"
 
 
-def size_asked(row: SizeRow) -> str:
+def size_asked(row: SizeRow, facts: Facts) -> str:
     """Write what a role asks for: target, and for a stent length and the diameter it must reach."""
     need = row.need
-    asked = length_text(need.target)
+    asked = length_text(need.target) + (f" ({plain(why)})" if (why := facts.shaky(need.limb, "scale")) else "")
     if need.kind == "stent":
         length = f"{need.length.value:.1f} mm" if math.isfinite(need.length.value) else "a length not known"
         asked += f"; at least {length} long as seen; must reach {length_text(need.must_reach)}"
@@ -186,7 +191,8 @@ def device_line(row: SizeRow, one: DeviceFit) -> str:
     chance = f", right with {probability_text(one.probability)}" if math.isfinite(one.probability) else ""
     problems = f": {'; '.join(one.problems)}" if one.problems else ""
     fixed = " (fixed by you)" if row.fixed and row.worked_with is one else ""
-    return f"{mark}{plain(one.device.label)}{fixed}, ratio {one.ratio:.2f} ± {one.ratio_sd:.2f}{used}{chance}{problems}"
+    ratio = number_text(one.ratio, one.ratio_sd, "", 2).strip()
+    return f"{mark}{plain(one.device.label)}{fixed}, ratio {ratio}{used}{chance}{problems}"
 
 
 def _steps(sheet: Worksheet) -> list[str]:

@@ -10,13 +10,13 @@ from types import MappingProxyType
 from qca.reading import Reading
 from qca.sizing.case import NO_CASE, TECHNIQUE_IDS, Case
 from qca.sizing.complexity import LesionAnswer, lesion_answer
+from qca.sizing.conflicts import Conflict, conflicts
 from qca.sizing.devices import NO_DEVICES, DeviceTable
 from qca.sizing.draws import draw
 from qca.sizing.facts import Facts
 from qca.sizing.geometry import BifurcationGeometry, TechniqueGeometry, bifurcation_geometry, technique_geometry
 from qca.sizing.laws import LAWS, LawAnswer
 from qca.sizing.measured import Remark, measured_bifurcation
-from qca.sizing.needs import ROLES
 from qca.sizing.overrides import NO_OVERRIDES, Overrides
 from qca.sizing.references import LawCheck, contradiction, law_checks, law_reference, with_derived_references
 from qca.sizing.script import Step
@@ -24,7 +24,7 @@ from qca.sizing.sizes import SizeRow, size_rows
 from qca.sizing.steps import steps
 from qca.sizing.technique_rules import Attempt
 from qca.sizing.techniques import TechniqueAnswer, answer
-from qca.sizing.wording import length_text, outcome_text
+from qca.sizing.wording import length_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,20 +43,6 @@ class Origins:
     devices: Origin | None = None
     case: Origin | None = None
     rules: Origin | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Conflict:
-    """A device that the user fixed and that does not do what it has to.
-
-    ``surely`` is True where the numbers rule it out, False where they cannot decide.
-    """
-
-    role: str
-    label: str
-    text: str
-    techniques: tuple[str, ...]
-    surely: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +180,7 @@ def plan(
         overrides=overrides,
         fixed=fixed,
         technique=chosen,
-        conflicts=_conflicts(sizes, answers),
+        conflicts=conflicts(sizes, answers),
         law_checks=checks,
         law_references=offered,
         lesion=lesion,
@@ -207,32 +193,6 @@ def plan(
         steps=MappingProxyType({attempt.technique: steps(attempt) for attempt in attempts}),
         remarks=(*measured.remarks, *_remarks(facts, table, overrides, offered)),
     )
-
-
-def _conflicts(sizes: tuple[SizeRow, ...], answers: tuple[TechniqueAnswer, ...]) -> tuple[Conflict, ...]:
-    """Collect what speaks against fixed devices, the sure ones first, each once with its techniques."""
-    found: dict[tuple[str, str, str, bool], list[str]] = {}
-    fixed = {row.need.role: row for row in sizes if row.fixed}
-    labels = {row.worked_with.device.label: role for role, row in fixed.items() if row.worked_with}
-    for row in sizes:
-        if row.fixed and row.worked_with:
-            sure = row.worked_with.verdict == "does_not_fit"
-            for problem in row.worked_with.length_problems:
-                key = (row.need.role, row.worked_with.device.label, problem, sure)
-                found.setdefault(key, []).extend(row.need.techniques)
-    for result in answers:
-        for one, _ in result.rules:
-            role = labels.get(one.device)
-            if role is None or one.verdict == "fits":
-                continue
-            text = outcome_text(one)
-            found.setdefault((role, one.device, text, one.verdict == "does_not_fit"), []).append(result.technique.id)
-    conflicts = [
-        Conflict(role, label, text, tuple(dict.fromkeys(techniques)), sure)
-        for (role, label, text, sure), techniques in found.items()
-    ]
-    order = list(ROLES)
-    return tuple(sorted(conflicts, key=lambda one: (not one.surely, order.index(one.role))))
 
 
 _NO_HEALTHY_PART = "no_healthy_part"

@@ -203,3 +203,44 @@ def test_document_and_text(made):
     assert " ".join(CAUTION.split()) in " ".join(text.split())
     assert "nan" not in text
     assert max(map(len, text.splitlines())) <= 140
+
+
+def test_what_was_not_traced_is_said_and_no_good_answer_is_certain():
+    # The proximal limb is traced over 22 mm; a stent to 24 mm and its margin lie partly beyond.
+    found = three(stents={"proximal": Stretch(0.0, 24.0)})
+    segment = region(found, "proximal", "in_segment")
+    assert segment.after.missing_mm == pytest.approx(24.0 + 5.0 - 21.75, abs=0.01)
+    assert segment.restenosis.probability < 0.01
+    assert segment.restenosis.verdict == "borderline"
+    assert "not traced" in segment.restenosis.held_back
+    assert region(found, "proximal", "in_segment").residual.verdict == "borderline"
+    flag = next(one for one in found.remarks if one.code == "not_all_traced")
+    assert (flag.where, flag.untrusted) == ("proximal", True)
+    assert "not traced" in comparison_lines(found)
+    whole = three(stents=STENTS)
+    assert not any(one.code == "not_all_traced" for one in whole.remarks)
+    assert region(whole, "proximal", "in_segment").restenosis.verdict == "does_not_fit"
+
+
+def test_a_restenosis_that_was_seen_is_certain_however_little_was_traced():
+    later = {**LATER, "side": {"ds": 80.0}}
+    found = compare(reading(limbs=BEFORE), reading(limbs=AFTER, index=1), reading(limbs=later, index=2),
+                    stents={"side": Stretch(0.0, 17.0)})  # fmt: skip
+    one = region(found, "side", "in_segment")
+    assert one.later.missing_mm > 0
+    assert one.restenosis.verdict == "fits"
+
+
+def test_flagged_numbers_of_a_comparison_are_marked_where_they_stand():
+    from qca.reading import Flag
+
+    after = reading(limbs=AFTER, index=1, flags=(Flag("overlap", "side", "a wire"),))
+    found = compare(reading(limbs=BEFORE), after)
+    one = region(found, "side")
+    assert one.held_back == "after: side flagged"
+    assert one.residual.held_back == "side flagged"
+    assert region(found, "distal").held_back == ""
+    text = comparison_lines(found)
+    assert "Side !" in text
+    assert "! side: must not be relied on as it is (after: side flagged)" in text
+    jsonschema.validate(json.loads(comparison_text(found)), comparison_schema())

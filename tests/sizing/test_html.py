@@ -208,3 +208,15 @@ def test_all_technique_drawings_have_one_scale():
     made = sheet()
     heights = [float(drawing(technique_drawing(made, result)).get("height")) for result in made.answers]
     assert max(heights) - min(heights) < 3.0
+
+
+def test_labels_move_until_they_lie_on_no_other():
+    from qca.sizing.canvas import Canvas
+
+    canvas = Canvas(10.0)
+    canvas.text(0.0, 0.0, "C 175 degrees", size=10.0)
+    box = (2.0, -0.5, 5.0, 0.1)
+    shift = canvas.shift_clear(box, -0.3)
+    assert shift < 0
+    assert box[3] + shift <= -1.0  # its lower edge above the text's upper one
+    assert canvas.shift_clear((20.0, -0.5, 25.0, 0.1), -0.3) == 0.0

@@ -64,6 +64,7 @@ def test_compliance_points_are_interpolated_and_never_extrapolated():
     (device_table(GOOD, "stent,b,-3.0,20,,,"), "row 3, column nominal_mm: -3.0 is outside 1 to 8 mm"),
     (device_table("stent,b,0.3,20,,,"), "row 2, column nominal_mm: 0.3 is outside 1 to 8 mm; check the number and"),
     (device_table("stent,b,3.0,2000,,,"), "row 2, column length_mm: 2000 is outside"),
+    (device_table("stent,b,3.0,3.8,,,"), "row 2, column length_mm: 3.8 is outside 5 to 80 mm; check the number"),
     (device_table("stent,b,3.0,20,2.5,,"), "row 2, column expansion_limit_mm: 2.5 mm is less than the nominal 3 mm"),
     (device_table("stent,b,3.0,20,99,,"), "row 2, column expansion_limit_mm: 99 is outside"),
     (device_table('stent,b,"3,0",20,,,'), "row 2, column nominal_mm: '3,0' has a decimal comma; write 3.0"),

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.special import ellipe
+from shapely.geometry import LineString
 
 from calib.units import Mm
-from qca.sizing.ostium import Ellipse, ostium, saddle_depth, slant_length
+from qca.sizing.ostium import Ellipse, bent_slant_mm, ostium, saddle_depth, slant_length
 from qca.sizing.propagation import exact
 
 
@@ -68,3 +69,37 @@ def test_angles_without_meaning_give_no_number(angle):
     assert math.isnan(slant_length(exact(2.5), angle, 1.0).value)
     assert math.isnan(ostium(exact(2.5), angle).long_axis)
     assert math.isnan(ostium(exact(2.5), angle).perimeter)
+
+
+def wall(direction, radius, sign):
+    """One wall of a straight limb that leaves the origin, as a long line; ``sign`` picks the side."""
+    (x, y), far = direction, 40.0
+    shift = (-sign * radius * y, sign * radius * x)
+    return LineString([(shift[0] - far * x, shift[1] - far * y), (shift[0] + far * x, shift[1] + far * y)])
+
+
+@pytest.mark.parametrize(("a", "b", "p", "d", "s"), [
+    (155.0, 54.0, 1.88, 1.455, 1.185), (140.0, 65.0, 1.75, 1.375, 1.125), (120.0, 60.0, 1.5, 1.5, 1.2),
+    (95.0, 110.0, 1.75, 1.5, 1.2),
+])  # fmt: skip
+def test_bent_slant_from_the_lines_of_three_limbs(a, b, p, d, s):
+    # Proximal limb along -x, the side branch below, the distal limb after another angle B; y points up.
+    turn_a, turn_b = math.radians(180.0 + a), math.radians(180.0 + a + b)
+    side, distal = (math.cos(turn_a), math.sin(turn_a)), (math.cos(turn_b), math.sin(turn_b))
+    carina = wall(side, s, 1).intersection(wall(distal, d, -1))
+    shoulder = wall(side, s, -1).intersection(LineString([(-60.0, -p), (60.0, -p)]))
+    along = [point.x * side[0] + point.y * side[1] for point in (carina, shoulder)]
+    found = bent_slant_mm(exact(2 * p), exact(2 * d), exact(2 * s), a, b)
+    assert found == pytest.approx(along[0] - along[1], abs=1e-9)
+
+
+@pytest.mark.parametrize("angle", [35.0, 54.0, 90.0, 120.0])
+def test_a_straight_main_vessel_bends_nothing(angle):
+    found = bent_slant_mm(exact(3.0), exact(3.0), exact(2.4), 180.0 - angle, angle)
+    assert found == pytest.approx(2.4 / math.tan(math.radians(angle)), abs=1e-9)  # signed: negative beyond 90 degrees
+    assert abs(found) == pytest.approx(slant_length(exact(2.4), angle, 0.0).value, abs=1e-9)
+
+
+def test_bent_slant_is_unknown_where_walls_do_not_meet():
+    assert math.isnan(bent_slant_mm(exact(3.0), exact(3.0), exact(2.4), 176.0, 50.0))
+    assert math.isnan(bent_slant_mm(exact(math.nan), exact(3.0), exact(2.4), 140.0, 50.0))

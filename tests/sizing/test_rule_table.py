@@ -113,7 +113,7 @@ CASES: dict[str, tuple[Callable[[int], Judgement], tuple[int, ...]]] = {
     "left_main_studied_side": (
         lambda s: criterion("left_main_studied_side", limbs=side(reference=2.75 + 0.1 * s), case=LM), ALL),
     "side_more_angulated": (
-        lambda s: criterion("side_more_angulated", angles=(145.0 + 6.0 * s, 70.0, 145.0)), ALL),
+        lambda s: criterion("side_more_angulated", angles=(145.0 + 1.0 * s, 70.0, 145.0)), ALL),
     "jailed_side_stenosis": (lambda s: criterion("jailed_side_stenosis", limbs=side(ds=70.0 + s), case=AFTER), ALL),
     "jailed_side_flow": (
         lambda s: criterion("jailed_side_flow", case=AFTER + f"side_flow_timi = {3 + s}"), (-1, 0)),
@@ -165,6 +165,16 @@ CASES: dict[str, tuple[Callable[[int], Judgement], tuple[int, ...]]] = {
     "cell_opening": (
         lambda s: in_technique("cell_opening", "t_and_protrusion", devices=PLENTY.replace("4.5,4.0", "4.5,2.25"),
                                limbs=side(reference=2.25 + 0.05 * s)), ALL),
+    "second_cell_opening": (
+        lambda s: in_technique("second_cell_opening", "culotte_inverted",
+                               devices=PLENTY.replace("20,4.0,3.5", "20,4.0,2.75"),
+                               limbs={"distal": {"reference": 2.75 + 0.05 * s}}), ALL),
+    "optimisation_within_main": (
+        lambda s: in_technique("optimisation_within_main", "provisional",
+                               devices=PLENTY.replace("30,4.5", f"30,{3.5 - 0.1 * s}")), ALL),
+    "optimisation_within_side": (
+        lambda s: in_technique("optimisation_within_side", "culotte_inverted",
+                               devices=PLENTY.replace("20,4.0", f"20,{3.5 - 0.1 * s}")), ALL),
     # Distal lesion 6.5 mm + 3 mm margin: a stent of 17.5 mm leaves 8 mm proximal to the carina.
     "proximal_length": (
         lambda s: in_technique("proximal_length", "provisional",

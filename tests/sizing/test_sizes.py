@@ -159,3 +159,39 @@ def test_fixed_kissing_balloons_change_the_ring():
         for label in ("kiss", "kiss3")
     }
     assert ring["kiss3"] > ring["kiss"]
+
+
+def test_a_fixed_balloon_of_the_wrong_size_is_a_conflict():
+    devices = PLENTY + "balloon,big,5.0,8,,,\n"
+    made = sheet(devices=devices, fixed={"optimisation_balloon": "big"})
+    texts = [one.text for one in made.conflicts]
+    assert "ratio 1.429 outside 0.95 to 1.05" in texts
+    assert any("main stent's expansion limit): 5.00 mm" in text for text in texts)
+    assert all((one.role, one.label) == ("optimisation_balloon", "big") for one in made.conflicts)
+
+
+def test_one_stent_for_two_roles_keeps_its_conflicts_apart():
+    devices = device_table("stent,same,2.75,30,3.2,4.0,", "balloon,opt,3.50,8,,,")
+    made = sheet(devices=devices, fixed={"main_stent": "same", "side_stent": "same"})
+    by_role = {role: " ".join(one.text for one in made.conflicts if one.role == role)
+               for role in ("main_stent", "side_stent")}  # fmt: skip
+    assert "main stent's expansion limit" in by_role["main_stent"]
+    assert "Side stent over side branch reference" in by_role["side_stent"]
+    assert "Side stent over" not in by_role["main_stent"]
+
+
+def test_a_device_that_could_do_it_is_named():
+    devices = device_table("stent,weak,2.25,24,3.2,4.0,", "stent,strong,2.5,24,4.5,4.0,", "stent,main,2.75,30,4.5,4.0,",
+                           "balloon,opt,3.50,8,,,")  # fmt: skip
+    made = sheet(devices=devices, limbs={"side": {"reference": 2.2}, "proximal": {"reference": 3.2}})
+    one = next(
+        one for result in made.answers if result.technique.id == "culotte_inverted"
+        for one, _ in result.rules if one.rule.id == "side_reaches_proximal"
+    )  # fmt: skip
+    assert one.device == "weak"
+    tight = sheet(devices=devices, limbs={"side": {"reference": 2.2}, "proximal": {"reference": 3.21}})
+    one = next(
+        one for result in tight.answers if result.technique.id == "culotte_inverted"
+        for one, _ in result.rules if one.rule.id == "side_reaches_proximal"
+    )  # fmt: skip
+    assert one.note.startswith("strong could, and is right with ")

@@ -149,3 +149,21 @@ def test_crush_has_no_side_wire_from_the_crush_to_the_rewiring():
     found = steps("mini_crush")
     drawn, rewired = where(found, "^Draw side balloon")[0], where(found, "^Rewire")[0]
     assert [step.wires["side"] for step in found[drawn:rewired]] == ["withdrawn"] * (rewired - drawn)
+
+
+@pytest.mark.parametrize("technique", ["t", "t_and_protrusion"])
+@pytest.mark.parametrize(("angle", "wall"), [(75.0, "away from the carina"), (105.0, "at the carina")])
+def test_the_bare_wall_changes_sides_at_90_degrees(technique, angle, wall):
+    # Where a cylinder leaves a plane under an acute angle, the edge at the carina lies deeper (test_ostium).
+    found = steps(technique, angles=(180.0 - angle / 2, angle, 180.0 - angle / 2))
+    assert any(f"wall {wall}" in step.action + step.check_before_next for step in found)
+
+
+def test_a_balloon_that_passes_a_stents_limit_is_said_at_its_step():
+    found = steps("culotte_inverted", devices=PLENTY.replace("20,4.0", "20,3.2"))
+    optimised = where(found, "roximal optimisation")
+    assert "passes the expansion limit" not in found[optimised[0]].check_before_next  # the main stent alone: 4.5 mm
+    assert all("passes the expansion limit of side (3.2 mm)" in found[k].check_before_next for k in optimised[1:])
+    kissing = found[where(found, "^Kissing")[0]].check_before_next
+    assert "within the 4.5 mm of main" in kissing
+    assert "more than the 3.2 mm of side" in kissing

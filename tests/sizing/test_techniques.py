@@ -221,3 +221,59 @@ def test_held_back_rules_share_a_sentence_and_a_failing_one_is_always_written_ou
     assert found.verdict == "borderline"
     assert sum("held back" in text for text in texts) == 1
     assert any("3.00 mm (the side stent's expansion limit)" in text and "< 1 %" in text for text in texts)
+
+
+def test_classic_culotte_that_began_in_the_more_angulated_main_vessel_goes_on():
+    after = FULL_CASE + 'phase = "after_first_stent"\nfirst_stent = "%s"'
+    bent = {"angles": (165.0, 65.0, 130.0)}  # the distal main vessel bends more
+    assert answers(case=after % "main", **bent)["culotte_classic"].spans[0].role == "main_stent"
+    assert "phase" not in answers(case=after % "main", **bent)["culotte_classic"].because
+    # A stent that lies in the side branch already was the first, whatever the angles say.
+    begun = answers(case=after % "side", **bent)["culotte_classic"]
+    assert begun.spans[0].role == "side_stent"
+    assert "phase" not in begun.because
+
+
+def test_t_after_a_provisional_start_is_no_upfront_second_stent():
+    upfront = {one.rule.id for one, _ in answers()["t"].rules}
+    later = {one.rule.id for one, _ in answers(
+        case=f'{FULL_CASE}phase = "after_first_stent"\nfirst_stent = "main"')["t"].rules}  # fmt: skip
+    assert upfront - later == {"reason_for_two", "side_access_first"}
+    assert later - upfront == {"side_access_through"}
+
+
+def test_without_an_angle_no_technique_that_lives_by_it_fits_and_the_layers_stay():
+    found = answers(angles=(math.nan,) * 3)
+    for technique in ("t", "t_and_protrusion", "mini_crush", "double_kissing_crush"):
+        assert found[technique].verdict == "cannot_tell"
+        assert "angle B" in found[technique].open
+    layers = {name: result.layers for name, result in found.items()}
+    assert (layers["mini_crush"], layers["culotte_classic"], layers["culotte_inverted"]) == (3, 2, 2)
+
+
+def test_angles_that_differ_by_less_than_one_view_can_tell_leave_the_order_open():
+    sheet = plan(reading(angles=(153.0, 57.0, 150.0), angle_sd=0.5), case=parse_case(FULL_CASE))
+    one = next(one for one in sheet.lesion.judgements if one.rule.id == "side_more_angulated")
+    assert one.verdict == "borderline"
+    assert 0.05 < one.probability < 0.5
+
+
+def test_both_cells_of_a_culotte_are_crossed():
+    found = answers(devices=PLENTY.replace("20,4.0,3.5", "20,4.0,2.4"))
+    # Inverted: the side stent is second, and the distal vessel of 2.75 mm is entered again through its cell.
+    one = rule(found["culotte_inverted"], "second_cell_opening")
+    assert (one.value, one.threshold, one.verdict) == (2.75, 2.4, "does_not_fit")
+    assert found["culotte_inverted"].verdict == "does_not_fit"
+
+
+def test_two_stents_do_not_fit_while_nobody_said_whether_there_is_a_reason():
+    # Consensus default: provisional (European Bifurcation Club, 15th consensus, DOI 10.4244/EIJ-D-20-00169).
+    short = {"limbs": {"side": {"start": 0.3, "end": 3.3}}}
+    found = answers(case='side_access = "easy"', **short)
+    for technique in ("mini_crush", "double_kissing_crush", "culotte_classic"):
+        assert found[technique].verdict == "cannot_tell"
+        assert found[technique].because == ("reason_for_two",)
+    assert found["provisional"].verdict == "fits"
+    # An ostial lesion longer than 5 mm is a reason that the image gives by itself.
+    seen = answers(case='side_access = "easy"', limbs={"side": {"start": 0.0, "end": 8.0}})
+    assert seen["mini_crush"].verdict == "fits"

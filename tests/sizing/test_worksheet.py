@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 from types import MappingProxyType
 
 import jsonschema
@@ -14,6 +15,7 @@ from qca import CAUTION
 from qca.sizing.case import TECHNIQUE_IDS, parse_case
 from qca.sizing.devices import NO_DEVICES, parse_devices
 from qca.sizing.document import worksheet_text
+from qca.sizing.html import worksheet_page
 from qca.sizing.overrides import NO_OVERRIDES, parse_overrides
 from qca.sizing.schema import overrides_schema, worksheet_schema
 from qca.sizing.terminal import worksheet_lines
@@ -33,6 +35,11 @@ VARIANTS = {
     "unknown numbers": lambda: sheet(reading(angles=(math.nan,) * 3, limbs={"side": {"reference": math.nan}})),
     "overridden": lambda: sheet(overrides=parse_overrides("[thresholds]\nt_angle = 60\n[plan]\ndraws = 500")),
     "contradictory": lambda: sheet(reading(limbs={"proximal": {"reference": 2.2}})),
+    "nothing certain": lambda: sheet(
+        reading(scale_relative_sd=math.nan, limbs={"proximal": {"reference": math.nan, "ds": math.nan}}),
+        fixed={"main_stent": "main", "optimisation_balloon": "opt"},
+        technique="t_and_protrusion",
+    ),
     "after": lambda: sheet(case=FULL_CASE + 'phase = "after_first_stent"\nfirst_stent = "main"'),
 }
 
@@ -51,8 +58,8 @@ def test_the_terminal_text_has_the_caution_and_decides_nothing(variant):
     text = worksheet_lines(VARIANTS[variant]())
     assert " ".join(CAUTION.split()) in " ".join(text.split())
     assert "the operator's decision" in " ".join(text.split())
-    assert "nan" not in text
-    assert "None" not in text
+    for written in (text, worksheet_page(VARIANTS[variant]())):
+        assert not re.search(r"\bnan\b|\bNone\b|\binf\b", written)
 
 
 def test_names_of_the_contract():
@@ -207,3 +214,21 @@ def test_the_strategy_of_the_laboratory_is_said():
     codes = {one.code for one in sheet(case=FULL_CASE + 'strategy = "two_stents"').remarks}
     assert "strategy" in codes
     assert "strategy" not in {one.code for one in sheet().remarks}
+
+
+def test_flagged_numbers_are_marked_where_they_stand():
+    from qca.reading import Flag
+
+    made = sheet(reading(flags=(Flag("overlap", "side", "a wire"),)))
+    text = worksheet_lines(made)
+    assert text.index("Numbers that must not be relied on") < text.index("Measured")
+    marked = [line for line in text.splitlines() if "flagged in the reading" in line]
+    assert any(line.lstrip().startswith("Side ") for line in marked)
+    assert any(line.lstrip().startswith("kissing balloon, side branch") for line in marked)
+    assert not any(line.lstrip().startswith("main stent ") for line in marked)
+    document = json.loads(worksheet_text(made))
+    assert document["measured"]["limbs"]["side"]["held_back"] == "side flagged in the reading"
+    assert document["measured"]["limbs"]["distal"]["held_back"] == ""
+    held = {one["role"]: one["held_back"] for one in document["sizes"]}
+    assert held["side_stent"]
+    assert not held["main_stent"]

@@ -34,8 +34,14 @@ _FILE = click.Path(exists=False, dir_okay=False, path_type=Path)
 @click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), help="Write worksheet.json and worksheet.html there."
 )
+@click.option(
+    "--frame-file",
+    type=_FILE,
+    help="The file that was measured: with --out, report.html with the worksheet in it, too.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print worksheet.json on standard output and nothing else.")
 def plan(
+    *,
     reading: Path,
     devices: Path | None,
     case_file: Path | None,
@@ -43,7 +49,8 @@ def plan(
     uses: tuple[str, ...],
     technique: str | None,
     out: Path | None,
-    as_json: bool,  # noqa: FBT001 - click passes options by name
+    frame_file: Path | None,
+    as_json: bool,
 ) -> None:
     """Compare stenting techniques on READING (a reading.json) by the numbers.
 
@@ -54,16 +61,48 @@ def plan(
     from qca.sizing.document import worksheet_text
     from qca.sizing.terminal import worksheet_lines
 
+    if frame_file is not None and out is None:
+        msg = "says what the report is drawn on: give --out, where it is to be written."
+        raise click.BadParameter(msg, param_hint="--frame-file")
     fixed = _fixed(uses)
     sheet = _worksheet(reading, devices, case_file, rules_file, fixed, technique)
     if out is not None:
         from qca.sizing.html import worksheet_page
         from qca.whole_file import write_together
 
-        paths = write_together(out, {"worksheet.json": worksheet_text(sheet), "worksheet.html": worksheet_page(sheet)})
-        for path in paths:
+        files: dict[str, str | bytes] = {
+            "worksheet.json": worksheet_text(sheet),
+            "worksheet.html": worksheet_page(sheet),
+        }
+        if frame_file is not None:
+            files["report.html"] = _report(reading, frame_file, sheet)
+        for path in write_together(out, files):
             click.echo(f"wrote {path}", err=True)
     click.echo(worksheet_text(sheet) if as_json else worksheet_lines(sheet), nl=False)
+
+
+def _report(reading_file: Path, frame_file: Path, sheet: Worksheet) -> str:
+    """Write the reading's report anew, with the worksheet as a section.
+
+    Raises
+    ------
+    InputError
+        If the file is not the one that was measured.
+    """
+    from qca.document import read_reading
+    from qca.errors import InputError
+    from qca.frames import open_frame
+    from qca.report.html import report_html
+
+    reading = read_reading(reading_file)
+    frame = open_frame(frame_file, index=reading.frame.index)
+    if frame.sha256 != reading.frame.sha256:
+        msg = (
+            f"{frame_file.name} is not the file that was measured ({reading.frame.file}, SHA-256 "
+            f"{reading.frame.sha256[:12]}…): give that one, or leave --frame-file out."
+        )
+        raise InputError(msg, file=frame_file.name)
+    return report_html(reading, frame, sheet)
 
 
 def _worksheet(

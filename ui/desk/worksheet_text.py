@@ -89,12 +89,21 @@ def _techniques(sheet: Mapping[str, Any], technique: str | None, look: Look) -> 
 
 def _why(one: Mapping[str, Any]) -> str:
     """Say what decides: the rules that do not hold, then what is not known, in the words of the panel."""
-    broken = [rule["statement"] for rule in one["rules"] if rule["id"] in one["because"] and rule["holds"] is False]
+    decisive = [rule for rule in one["rules"] if rule["id"] in one["because"]]
+    broken = [rule["statement"] for rule in decisive if rule["holds"] is False]
+    near = [rule["statement"] for rule in decisive if rule["holds"] and not rule["held_back"]]
+    held = dict.fromkeys(rule["held_back"] for rule in decisive if rule["held_back"])
     text = "; ".join(broken[:2]) + (f"; and {len(broken) - 2} more" if len(broken) > 2 else "")
     asked = [in_panel_words(str(item)) for item in one["open"]]
     words = dict.fromkeys(part for item in asked for part in item.split(", "))
     unknown = f"not said: {', '.join(words)}" if asked else ""
-    parts = [part for part in (f"does not hold: {text}" if text else "", unknown) if part]
+    parts = [
+        f"does not hold: {text}" if text else "",
+        f"holds, but not surely: {'; '.join(near)}" if near else "",
+        f"held back: {'; '.join(held)}" if held else "",
+        unknown,
+    ]
+    parts = [part for part in parts if part]
     return "; ".join(parts) or "every rule holds"
 
 
@@ -143,6 +152,7 @@ def _sizes(sheet: Mapping[str, Any], technique: str | None, look: Look) -> str:
         if technique is not None and technique not in size["techniques"]:
             continue
         target = _number(size["target_mm"], size["target_sd_mm"], "mm")
+        target += " (flagged)" if size["held_back"] else ""
         devices = []
         for device in size["devices"][:_DEVICES_SHOWN]:
             problems = f" ({'; '.join(device['problems'])})" if device["problems"] else ""
