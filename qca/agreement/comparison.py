@@ -14,7 +14,7 @@ from qca.agreement.estimate import Estimate, Matrix
 from qca.agreement.intraclass import Intraclass, intraclass
 from qca.agreement.kappa import Kappa, kappa
 from qca.agreement.limits import LIMIT_FACTOR, Differences, corrected_sd, differences
-from qca.agreement.observations import Observation, without_repeats
+from qca.agreement.observations import Observation, without_healthy, without_repeats
 from qca.agreement.repeatability import Repeatability, repeatability
 from qca.errors import InputError
 
@@ -142,9 +142,16 @@ def agree(
     said = list(notes)
     if clashes:
         said.append(f"{clashes} values were given more than once for the same read, differently: the last is used.")
-    groups: dict[tuple[str, str, str], dict[Read, dict[str, tuple[float, float]]]] = {}
+    groups: dict[tuple[str, str, str], dict[Read, dict[str, tuple[float, float]]]] = {
+        (one.limb, one.quantity, one.unit): {} for one in kept
+    }
+    kept, healthy = without_healthy(kept)
+    if healthy:
+        said.append(
+            f"In {healthy} limbs no read found a narrowing: lesion lengths and places are compared in the others only."
+        )
     for one in kept:
-        group = groups.setdefault((one.limb, one.quantity, one.unit), {})
+        group = groups[one.limb, one.quantity, one.unit]
         group.setdefault(Read(one.reader, one.passage), {})[one.item] = (one.value, one.sd)
     _check_asked("quantity", quantities, {key[1] for key in groups})
     _check_asked("limb", limbs, {key[0] for key in groups})

@@ -192,6 +192,23 @@ def _own(read: ListedRead, reader: str) -> ListedRead:
 
 @list.command()
 @_FOLDER
+@_READER
+@click.option("--code", required=True, help="Which read.")
+@_REASON
+@_LEDGER
+def refuse(folder: Path, reader: str, code: str, reason: str, ledger: str | None) -> None:
+    """Enter that a frame cannot be measured, with a reason; the list goes on without it."""
+    from qca.lists.reading_list import open_list
+    from qca.lists.work import refuse as refuse_one
+
+    listing = open_list(folder)
+    with listing.open_ledger(ledger) as record:
+        entry = refuse_one(listing, record, _own(listing.read(code), reader), reason)
+    click.echo(f"refused {code}, entry {entry.seq}")
+
+
+@list.command()
+@_FOLDER
 @click.option("--code", required=True, help="Which read.")
 @_REASON
 @_BY
