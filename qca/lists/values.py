@@ -36,7 +36,7 @@ class KnownRead:
 
 def read_names(ledger: Ledger, list_id: str | None = None) -> tuple[KnownRead, ...]:
     """Give every read of a ledger, or of one list, that has entries."""
-    lists = {entry.list_id for entry in ledger.entries(kinds=("list_made",))}
+    lists = {entry.list_id for entry in ledger.entries(list_id=list_id, kinds=("list_made",))}
     found: dict[tuple[str, str, str, int | None], None] = {}
     for entry in ledger.entries(list_id=list_id, kinds=("measured", "edited")):
         found[entry.list_id, entry.code, entry.reader, entry.passage] = None
