@@ -215,7 +215,7 @@ class Ledger:
         while True:
             query = select(schema.document).where(table.number > after).order_by(table.number).limit(chunk)
             with reading(self._engine, self.address) as connection:
-                rows = connection.execute(query).all()
+                rows = connection.execute(query, execution_options={"qca_binary": True}).all()
             yield from ((_whole(row.number), as_document(row)) for row in rows)
             if len(rows) < chunk:
                 return
