@@ -84,6 +84,7 @@ def make(  # noqa: PLR0917 - click passes options by name
     listing = make_list(find_frames(frames), folder, key, choices, ledger=ledger, actor=actor)
     click.echo(f"{folder}: {len(listing.reads)} reads for {', '.join(listing.readers)}")
     click.echo(f"{key}: the key, keep it away from the readers", err=True)
+    click.echo(f"a reader works with:  qca view --list {folder} --reader CODE", err=True)
 
 
 @list.command("next")
