@@ -110,6 +110,9 @@ def test_medina_digits_and_codes_get_kappa():
     assert (codes.n, codes.dropped) == (3, 1)
     assert_allclose(codes.observed, 2 / 3)
     assert set(codes.shares) == {"1,0,1", "1,1,1", "0,0,1", "0,1,1"}
+    only = agree(values, quantities=["medina_code"]).comparisons
+    assert [(one.limb, one.quantity) for one in only] == [("bifurcation", "medina_code")]
+    assert [one.limb for one in agree(values, limbs=["side"]).comparisons] == ["side"]
 
 
 def test_limbs_without_a_narrowing_take_no_part_in_lengths_and_places():
