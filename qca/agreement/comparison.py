@@ -14,7 +14,7 @@ from qca.agreement.estimate import Estimate, Matrix
 from qca.agreement.intraclass import Intraclass, intraclass
 from qca.agreement.kappa import Kappa, kappa
 from qca.agreement.limits import LIMIT_FACTOR, Differences, corrected_sd, differences
-from qca.agreement.observations import Observation, without_repeats
+from qca.agreement.observations import Observation, without_healthy, without_repeats
 from qca.agreement.repeatability import Repeatability, repeatability
 from qca.errors import InputError
 
@@ -22,6 +22,9 @@ CATEGORIES = frozenset({"medina_digit"})
 """Quantities that are categories written as numbers: kappa, not differences."""
 
 MEDINA_ORDER = ("proximal", "distal", "side")
+
+CODE = "medina_code"
+"""The three digits together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,22 +145,29 @@ def agree(
     said = list(notes)
     if clashes:
         said.append(f"{clashes} values were given more than once for the same read, differently: the last is used.")
-    groups: dict[tuple[str, str, str], dict[Read, dict[str, tuple[float, float]]]] = {}
+    groups: dict[tuple[str, str, str], dict[Read, dict[str, tuple[float, float]]]] = {
+        (one.limb, one.quantity, one.unit): {} for one in kept
+    }
+    kept, healthy = without_healthy(kept)
+    if healthy:
+        said.append(
+            f"In {healthy} limbs no read found a narrowing: lesion lengths and places are compared in the others only."
+        )
     for one in kept:
-        group = groups.setdefault((one.limb, one.quantity, one.unit), {})
+        group = groups[one.limb, one.quantity, one.unit]
         group.setdefault(Read(one.reader, one.passage), {})[one.item] = (one.value, one.sd)
-    _check_asked("quantity", quantities, {key[1] for key in groups})
+    medina = {limb: reads for (limb, quantity, _), reads in groups.items() if quantity in CATEGORIES}
+    whole = all(limb in medina for limb in MEDINA_ORDER)
+    _check_asked("quantity", quantities, {key[1] for key in groups} | ({CODE} if whole else set()))
     _check_asked("limb", limbs, {key[0] for key in groups})
     result: list[Comparison] = []
-    medina: dict[str, Reads] = {}
     for (limb, quantity, unit), reads in groups.items():
         if (quantities and quantity not in quantities) or (limbs and limb not in limbs):
             continue
-        if quantity in CATEGORIES:
-            medina[limb] = reads
         for kind, columns in _choose(reads):
             result.append(_compare(kind, columns, reads, (limb, quantity, unit), factor))
-    if all(limb in medina for limb in MEDINA_ORDER):
+    wanted = not quantities or CODE in quantities or not CATEGORIES.isdisjoint(quantities)
+    if whole and wanted and (not limbs or "bifurcation" in limbs or set(limbs) >= set(MEDINA_ORDER)):
         codes = _codes(medina)
         result.extend(_compare_codes(kind, columns, codes) for kind, columns in _choose(codes))
     if not result or not any(np.isfinite(one.values).all(axis=1).any() for one in result):
@@ -285,7 +295,7 @@ def _compare_codes(kind: str, columns: tuple[Read, ...], codes: Mapping[Read, Ma
         kind=kind,
         reads=columns,
         limb="bifurcation",
-        quantity="medina_code",
+        quantity=CODE,
         unit="",
         items=items,
         values=values,

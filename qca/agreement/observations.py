@@ -112,6 +112,39 @@ def _observation(path: Path, row: Row) -> Observation:
     )
 
 
+_PLACES = frozenset({"mld_position", "lesion_start", "lesion_end"})
+"""Where something is along a limb: in a limb without a narrowing the smallest diameter lies wherever noise puts it."""
+
+
+def without_healthy(observations: Sequence[Observation]) -> tuple[tuple[Observation, ...], int]:
+    """Leave out what describes a narrowing in limbs that have none.
+
+    A limb in which no read found a narrowing (every ``lesion_length`` is 0) keeps neither lesion length nor places;
+    where only some reads found none, those reads keep the length 0 and have no places.
+
+    Returns
+    -------
+    tuple
+        The values kept, and the number of limbs in which nobody found a narrowing.
+    """
+    lengths: dict[tuple[str, str], dict[tuple[str, int], float]] = {}
+    for one in observations:
+        if one.quantity == "lesion_length":
+            lengths.setdefault((one.item, one.limb), {})[one.reader, one.passage] = one.value
+    healthy = {limb for limb, reads in lengths.items() if all(value == 0 for value in reads.values())}
+    kept: list[Observation] = []
+    for one in observations:
+        limb = (one.item, one.limb)
+        if one.quantity in _PLACES or one.quantity == "lesion_length":
+            if limb in healthy:
+                continue
+            if one.quantity in _PLACES and lengths.get(limb, {}).get((one.reader, one.passage)) == 0:
+                kept.append(replace(one, value=math.nan))
+                continue
+        kept.append(one)
+    return tuple(kept), len(healthy)
+
+
 def without_repeats(observations: Iterable[Observation]) -> tuple[tuple[Observation, ...], int]:
     """Keep one value per item, reader, pass, limb, quantity and unit: the last.
 

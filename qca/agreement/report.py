@@ -48,23 +48,83 @@ WORDS = {
 SUMMARY = ("bias", "lower_limit", "upper_limit", "within_subject_sd", "icc_2_1", "concordance", "kappa")
 
 
+TITLES = {
+    "mld": "MLD",
+    "reference": "reference diameter",
+    "ds": "diameter stenosis",
+    "lesion_length": "lesion length",
+    "medina_digit": "Medina digit",
+    "medina_code": "Medina code",
+    "area_stenosis": "area stenosis",
+    "mld_position": "place of the MLD",
+    "lesion_start": "start of the lesion",
+    "lesion_end": "end of the lesion",
+    "length": "length measured",
+    "law_reference": "reference by a diameter law",
+}
+"""What each quantity is called in the report; others keep their name."""
+
+MAIN = ("mld", "reference", "ds", "lesion_length", "medina_digit", "medina_code")
+"""Quantities that a reproducibility study reports; the others come after them."""
+
+_DECIMALS = {"mm": 3, "mm/px": 5, "px": 2, "percent": 2, "deg": 2, "1": 3, "": 3}
+"""Decimals of a number, its bounds alike: a tenth of what a reader's hand can tell."""
+
+
 def shown(estimate: Estimate, unit: str = "") -> str:
-    """Write an estimate with its interval for people: three significant digits, whole counts whole."""
+    """Write an estimate with its interval for people: all three with the same decimals, whole counts whole."""
     if not estimate.known:
         return "not known"
     if unit == "items":
         return f"{estimate.value:.0f}"
+    bounded = math.isfinite(estimate.low) and math.isfinite(estimate.high)
+    decimals = _decimals(estimate, unit)
+    least = 0.5 * 10.0**-decimals
+    if unit in ("1", "") and not bounded and 0 < estimate.value < least:
+        return f"under {least:.{decimals + 1}f}"
     tail = {"percent": " %", "deg": "°", "1": "", "": ""}.get(unit, f" {unit}")
-    text = f"{_digits(estimate.value)}{tail}"
-    if math.isfinite(estimate.low) and math.isfinite(estimate.high):
-        text += f" ({_digits(estimate.low)} to {_digits(estimate.high)})"
-    return text
+    text = f"{_fixed(estimate.value, decimals)}{tail}"
+    return f"{text} ({_fixed(estimate.low, decimals)} to {_fixed(estimate.high, decimals)})" if bounded else text
 
 
-def _digits(value: float) -> str:
-    if abs(value) < 10:
-        return f"{value:.3f}" if abs(value) >= 0.0005 or value == 0 else f"{value:.5f}"
-    return f"{value:.3g}"
+def _decimals(estimate: Estimate, unit: str) -> int:
+    """Decimals for a known unit; for an unknown one three significant digits of the largest of the numbers."""
+    if unit in _DECIMALS:
+        return _DECIMALS[unit]
+    largest = max(abs(x) for x in (estimate.value, estimate.low, estimate.high) if math.isfinite(x))
+    return min(max(2 - math.floor(math.log10(largest)), 0), 9) if largest > 0 else 0
+
+
+def _fixed(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def main_first(agreement: Agreement) -> tuple[tuple[Comparison, ...], tuple[Comparison, ...]]:
+    """Split the comparisons into those of the main quantities and the others; all are main where none is."""
+    main = tuple(one for one in agreement.comparisons if one.quantity in MAIN)
+    if not main:
+        return agreement.comparisons, ()
+    return main, tuple(one for one in agreement.comparisons if one.quantity not in MAIN)
+
+
+def who(one: Comparison) -> str:
+    """Name the reads of a comparison in few words."""
+    readers = list(dict.fromkeys(read.reader for read in one.reads))
+    passes = [str(read.passage) for read in one.reads]
+    if one.kind == "intra-reader":
+        return f"within {readers[0]}: passes {', '.join(passes)}"
+    if set(passes) == {"1"}:
+        return f"between {', '.join(readers)}"
+    return f"between {', '.join(map(str, one.reads))}"
+
+
+def kappa_shown(one: Comparison) -> str:
+    """Write kappa, or why there is none."""
+    if one.kappa is None:
+        return ""
+    alike = one.kappa.observed == 1 and not one.kappa.coefficient.known
+    return "all in one category" if alike else shown(one.kappa.coefficient, "1")
 
 
 def report_html(agreement: Agreement, *, source: str = "") -> str:
@@ -84,6 +144,7 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
     """
     import jinja2
 
+    main, further = main_first(agreement)
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("qca.agreement", "."),
         autoescape=True,
@@ -98,20 +159,31 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
         source=source,
         factor=agreement.factor,
         notes=agreement.notes,
-        summary=[_summary(one) for one in agreement.comparisons],
+        overviews=[
+            (title, [_summary(one, number) for number, one in enumerate(part, start=first)])
+            for title, part, first in (
+                ("Overview", main, 1),
+                ("Overview of further quantities", further, 1 + len(main)),
+            )
+            if part
+        ],
         summary_words=[WORDS[name] for name in SUMMARY],
-        blocks=[_block(one) for one in agreement.comparisons],
+        blocks=[_block(one) for one in (*main, *further)],
     )
 
 
-def _summary(one: Comparison) -> dict[str, Any]:
+def _summary(one: Comparison, number: int) -> dict[str, Any]:
     found = {each.name: each for each in statistics(one)}
     cells = [shown(found[name].estimate, found[name].unit) if name in found else "" for name in SUMMARY]
-    return {"head": _head(one), "cells": cells, "n": len(one.items) - one.missing}
+    cells[SUMMARY.index("kappa")] = kappa_shown(one)
+    return {"head": _head(one), "cells": cells, "n": len(one.items) - one.missing, "number": number}
 
 
 def _head(one: Comparison) -> dict[str, str]:
-    return {"kind": one.kind, "label": one.label, "limb": one.limb, "quantity": one.quantity, "unit": one.unit}
+    title = TITLES.get(one.quantity, one.quantity.replace("_", " "))
+    unit = {"percent": "%", "deg": "degrees"}.get(one.unit, one.unit)
+    names = {"kind": one.kind, "label": one.label, "who": who(one)}
+    return {**names, "limb": one.limb, "quantity": title, "unit": unit}
 
 
 def _block(one: Comparison) -> dict[str, Any]:

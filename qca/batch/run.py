@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -302,7 +301,7 @@ class _Run:
             refused = entry is None or entry.kind == "refused"
             self.new += not refused
             if each.reading is not None and entry is not None and not refused:
-                self.preview.add(Read(entry, "open", json.loads(each.reading.text())))
+                self.preview.add(Read(entry, "open", each.facts["numbers"]))
             self.progress.count(refused=refused)
             if refused:
                 self.progress.say(f"{jobs[each.key].name}: {entry.reason if entry is not None else each.message}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import json
 import os
 import traceback
 from collections.abc import Callable, Mapping
@@ -59,7 +60,9 @@ class Outcome:
     message : str
         Why there is no reading.
     facts : mapping
-        ``frame_sha256``, ``frame_index``, ``file_size``, ``file_mtime_ns``, ``seconds``, ``algorithm``, ``software``.
+        ``frame_sha256``, ``frame_index``, ``file_size``, ``file_mtime_ns``, ``seconds``, ``algorithm``, ``software``,
+        and ``numbers``: what the tables need of the reading, so that the parent, who serves many workers, need not read
+        all of it.
     reading : Document or None
         The text of reading.json.
     tries : int
@@ -118,7 +121,8 @@ def perform(task: Task, measure: MeasureFile) -> Outcome:
         settings = codec.decode(Settings, dict(task.settings), path="", name="settings")
         reading = measure(path, picks, settings)
         reading = replace(reading, frame=replace(reading.frame, file=task.code))
-        document = Document.of(reading_text(reading))
+        text = reading_text(reading)
+        document = Document.of(text)
     except QcaError as error:
         return Outcome(task.key, _kind(error), without_name(str(error), path), facts)
     except Exception as error:  # noqa: BLE001 - one frame's failure, whatever it is, must not stop the others
@@ -127,8 +131,19 @@ def perform(task: Task, measure: MeasureFile) -> Outcome:
         "frame_sha256": reading.frame.sha256,
         "frame_index": reading.frame.index,
         "seconds": round(time.perf_counter() - started, 4),
+        "numbers": _numbers(text),
     }
     return Outcome(task.key, "", "", facts, document)
+
+
+def _numbers(text: str) -> dict[str, Any]:
+    """Leave out of a reading what is long and in no table: profiles and settings."""
+    document: dict[str, Any] = json.loads(text)
+    for name in ("settings", "picks"):
+        document.pop(name, None)
+    for limb in document["limbs"].values():
+        limb.pop("profile", None)
+    return document
 
 
 def without_name(message: str, path: Path) -> str:

@@ -1,7 +1,8 @@
 """A frame's file under a code: the pixels and the numbers that measuring needs, and nothing else of it.
 
 A reader who opens a coded copy in any program finds no name, date or place. Copies of one frame under two codes differ
-in a few bytes, so that not even a checksum tells that they are the same.
+in a few bytes, so that not even a checksum tells that they are the same, and are filled up to one of a few sizes, so
+that a folder's listing does not tell it either.
 """
 
 from __future__ import annotations
@@ -22,7 +23,11 @@ if TYPE_CHECKING:
     from qca.frames.source import FrameSource
 
 _PIXEL_GROUP = 0x7FE0
+_DICOM_OVERHEAD = 12
+"""Tag, kind and length of one more element."""
+
 _PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+_SMALLEST_STEP = 4096
 _DAY_ZERO = datetime(1970, 1, 1)  # noqa: DTZ001 - a place to count from, not a time
 
 
@@ -62,6 +67,15 @@ def coded_copy(source: Path, folder: Path, code: str) -> Path:
     return target
 
 
+def filling(size: int, overhead: int) -> int:
+    """Bytes to add to a file, beyond the overhead of adding any, so that its size says little about its content.
+
+    Sizes go in quarters of a power of two: at most a quarter is added.
+    """
+    step = max(1 << max((size + overhead).bit_length() - 3, 0), _SMALLEST_STEP)
+    return -(size + overhead) % step
+
+
 def sha256_of(path: Path) -> str:
     """Hash of a whole file."""
     with path.open("rb") as file:
@@ -91,6 +105,10 @@ def _dicom(frames: FrameSource, target: Path, code: str) -> None:
         meta.ImplementationClassUID = PYDICOM_IMPLEMENTATION_UID
         data.file_meta = meta
         data.preamble = bytes(128)
+        data.save_as(target, enforce_file_format=True)
+        # PS3.10, 7.2: Data Set Trailing Padding has no meaning; noise, because a deflated file would swallow zeros
+        room = filling(target.stat().st_size, _DICOM_OVERHEAD) // 2 * 2
+        data.DataSetTrailingPadding = hashlib.shake_256(code.encode()).digest(room)
         data.save_as(target, enforce_file_format=True)
     except (AttributeError, KeyError, TypeError, ValueError, NotImplementedError) as error:
         msg = f"{frames.record.file} cannot be copied without its names and dates ({type(error).__name__})."
@@ -147,10 +165,16 @@ def _png(frames: FrameSource, target: Path, code: str) -> None:
         if not kind[0] & 0x20:
             parts.append(data[at : at + 12 + size])
         at += 12 + size
-    text = b"tEXtComment\0" + code.encode()
-    parts.append(struct.pack(">I", len(text) - 4) + text + struct.pack(">I", zlib.crc32(text)))
-    parts.append(b"\0\0\0\0IEND\xaeB`\x82")
+    parts.append(_text_chunk(b"Comment", code.encode()))
+    end = b"\0\0\0\0IEND\xaeB`\x82"
+    size = sum(map(len, parts)) + len(end)
+    parts += [_text_chunk(b"Filling", b" " * filling(size, len(_text_chunk(b"Filling", b"")))), end]
     target.write_bytes(b"".join(parts))
+
+
+def _text_chunk(keyword: bytes, text: bytes) -> bytes:
+    body = b"tEXt" + keyword + b"\0" + text
+    return struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
 
 
 def _tiff(frames: FrameSource, target: Path, code: str) -> None:
@@ -163,3 +187,5 @@ def _tiff(frames: FrameSource, target: Path, code: str) -> None:
             writer.write(
                 pixels, photometric="minisblack", compression="zlib", description=code, metadata=None, software=False
             )
+    with target.open("ab") as file:  # bytes that no tag points to
+        file.write(bytes(filling(file.tell(), 0)))

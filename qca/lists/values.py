@@ -36,7 +36,7 @@ class KnownRead:
 
 def read_names(ledger: Ledger, list_id: str | None = None) -> tuple[KnownRead, ...]:
     """Give every read of a ledger, or of one list, that has entries."""
-    lists = {entry.list_id for entry in ledger.entries(kinds=("list_made",))}
+    lists = {entry.list_id for entry in ledger.entries(list_id=list_id, kinds=("list_made",))}
     found: dict[tuple[str, str, str, int | None], None] = {}
     for entry in ledger.entries(list_id=list_id, kinds=("measured", "edited")):
         found[entry.list_id, entry.code, entry.reader, entry.passage] = None
@@ -47,9 +47,27 @@ def read_names(ledger: Ledger, list_id: str | None = None) -> tuple[KnownRead, .
     )
 
 
-def reads_that_count(ledger: Ledger, list_id: str | None = None) -> Iterator[Read]:
-    """Give the reading that stands for every read, one at a time; withdrawn ones are left out."""
+def is_blinded(ledger: Ledger, list_id: str) -> bool:
+    """Tell whether entries belong to a reading list whose key was not opened: nobody should meet its results."""
+    made = any(entry.kind == "list_made" for entry in ledger.history(list_id, "", "", None))
+    return made and not items(list_id, ledger)
+
+
+def reads_that_count(ledger: Ledger, list_id: str | None = None, *, blinded: bool = True) -> Iterator[Read]:
+    """Give the reading that stands for every read, one at a time; withdrawn ones are left out.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        Where from.
+    list_id : str or None
+        Only of this list, when given.
+    blinded : bool
+        Those of lists that are still blinded, too.
+    """
     for name in read_names(ledger, list_id):
+        if name.blinded and not blinded:
+            continue
         state, entry = standing(ledger.history(name.list_id, name.code, name.reader, name.passage))
         if entry is not None:
             yield read_of(entry, state, ledger.document(entry.reading_sha256), name.item)

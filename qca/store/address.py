@@ -86,9 +86,12 @@ def parse_address(text: str | Path) -> Address:
 
 
 def _shown(url: URL) -> str:
-    # a password with an unescaped @ or / ends up in the host or the database: show only what looks like a name
+    # a password with an unescaped @ or / ends up in the host or the database: show only what looks like a name, and
+    # a host only beside such a database, because "u:one@two/three@host/db" parses as the host "two"
+    database = url.database or ""
+    whole = bool(_PLAIN_NAME.fullmatch(database))
     host = url.host or "local socket"
-    host = host if _PLAIN_HOST.fullmatch(host.replace(" ", "-")) and url.database and "@" not in host else "(host)"
-    name = url.database if url.database and _PLAIN_NAME.fullmatch(url.database) else "(database)"
+    host = host if whole and _PLAIN_HOST.fullmatch(host.replace(" ", "-")) else "(host)"
+    name = database if whole else "(database)"
     port = f":{url.port}" if url.port else ""
     return f"postgresql://{host}{port}/{name}"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -120,11 +121,18 @@ def _walk(ledger: Ledger, receipts: tuple[Head, ...]) -> Verdict:
 
 def _check_documents(ledger: Ledger) -> tuple[int, list[str]]:
     """Count documents, and give the hashes of those that do not match."""
-    count, bad = 0, []
+    count = 0
+    bad: list[str] = []
+    working: deque[Future[list[str]]] = deque()
     with ThreadPoolExecutor(_THREADS) as threads:
         for batch in _batches(ledger):
             count += len(batch)
-            bad += [sha256 for sha256 in threads.map(_mismatch, batch) if sha256]
+            # while threads unpack some, the next are fetched; few enough that memory stays flat
+            working.append(threads.submit(_mismatches, batch))
+            if len(working) > 2 * _THREADS:
+                bad += working.popleft().result()
+        for each in working:
+            bad += each.result()
     return count, bad
 
 
@@ -139,12 +147,17 @@ def _batches(ledger: Ledger, size: int = 64) -> Iterator[list[Document]]:
         yield batch
 
 
-def _mismatch(document: Document) -> str:
+def _mismatches(documents: list[Document]) -> list[str]:
+    """Hashes of documents that are not what was entered."""
+    return [document.sha256 for document in documents if not _matches(document)]
+
+
+def _matches(document: Document) -> bool:
     try:
         document.text()
     except ValueError:
-        return document.sha256
-    return ""
+        return False
+    return True
 
 
 def _first_user(ledger: Ledger, sha256: str) -> int:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from sqlalchemy import create_engine, event, inspect, text
@@ -146,9 +146,19 @@ def _engine(address: Address, *, readonly: bool) -> Engine:
     assert address.url is not None  # noqa: S101 - one of the two is always there
     options = {"connect_timeout": CONNECT_SECONDS}
     engine = create_engine(address.url, connect_args=options, hide_parameters=True, pool_pre_ping=True)
+    event.listen(engine, "before_cursor_execute", _ask_for_bytes)
     if readonly:
         event.listen(engine, "begin", lambda c: c.exec_driver_sql("SET TRANSACTION READ ONLY"))
     return engine
+
+
+def _ask_for_bytes(_: object, cursor: Any, *rest: Any) -> None:  # noqa: ANN401 - a database cursor
+    """Let the server send values as they are, where a statement asks for it: as text, documents are twice as long."""
+    context = rest[2]
+    if context is not None and context.execution_options.get("qca_binary"):
+        from psycopg.pq import Format
+
+        cursor.format = Format.BINARY
 
 
 def _pool() -> type:

@@ -18,7 +18,7 @@ from qca.store.address import parse_address
 from qca.store.database import Identity, create_file, create_on_server, writing
 from qca.store.entry import Document, Draft, Entry, chain_hash, json_line
 from qca.store.errors import DamagedLedger, LedgerError
-from qca.store.ledger import Head, Ledger, as_row, enter, head_of, history_of, keep_document
+from qca.store.ledger import Head, Ledger, as_row, enter, head_of, history_of, keep_documents
 from qca.store.rules import STEP, State, state_of
 from qca.store.salvage import salvage
 from qca.store.source import EXPORT_SCHEMA, ExportSource, LedgerSource, SalvageSource, Source, checked
@@ -107,7 +107,7 @@ def copy(source: Source, target: str | Path) -> Transfer:
     def fill(connection: Connection) -> None:
         for item in checked(source):
             if isinstance(item, Document):
-                keep_document(connection, item)
+                keep_documents(connection, item)
             else:
                 connection.execute(insert(schema.entry), [as_row(item)])
                 written[:] = [Head(item.seq, item.hash, item.time_utc)]
@@ -222,7 +222,7 @@ def merge(source: Source, target: Ledger, *, actor: str) -> Transfer:
         last = head_of(connection, target.ledger_id)
         for item in checked(source):
             if isinstance(item, Document):
-                keep_document(connection, item)
+                keep_documents(connection, item)
                 continue
             end = Head(item.seq, item.hash, item.time_utc)
             if _is_there(connection, item, target):

@@ -11,10 +11,11 @@ from numpy.testing import assert_allclose
 
 from qca import CAUTION
 from qca.agreement.comparison import Read, agree
+from qca.agreement.estimate import Estimate
 from qca.agreement.numbers import COLUMNS, numbers_csv, statistics
 from qca.agreement.observations import Observation, read_observations
 from qca.agreement.plot import ticks
-from qca.agreement.report import WORDS, report_html
+from qca.agreement.report import WORDS, kappa_shown, report_html, shown, who
 from qca.errors import InputError
 from tests.agreement.published import LARGE, MINI
 
@@ -109,6 +110,61 @@ def test_medina_digits_and_codes_get_kappa():
     assert (codes.n, codes.dropped) == (3, 1)
     assert_allclose(codes.observed, 2 / 3)
     assert set(codes.shares) == {"1,0,1", "1,1,1", "0,0,1", "0,1,1"}
+    only = agree(values, quantities=["medina_code"]).comparisons
+    assert [(one.limb, one.quantity) for one in only] == [("bifurcation", "medina_code")]
+    assert [one.limb for one in agree(values, limbs=["side"]).comparisons] == ["side"]
+
+
+def test_limbs_without_a_narrowing_take_no_part_in_lengths_and_places():
+    """Nobody disagrees about a lesion that nobody saw, and the smallest diameter of a healthy limb lies anywhere."""
+    values = []
+    for reader, lengths, places in (("A", [4.0, 0.0, 5.0, 6.0, 3.0], [2, 9, 3, 4, 5]),
+                                    ("B", [4.2, 0.0, 5.1, 0.0, 3.1], [2.1, 1, 3.1, 8, 5.1])):  # fmt: skip
+        values += reads(reader, 1, lengths, quantity="lesion_length")
+        values += reads(reader, 1, places, quantity="mld_position")
+        values += reads(reader, 1, [2.0, 2.1, 2.2, 2.3, 2.4])
+    agreement = agree(values)
+    found = {one.quantity: one for one in agreement.comparisons}
+    assert list(found) == ["lesion_length", "mld_position", "mld"]
+    # frame 2 is healthy for both, frame 4 for one of them: a length of 6 against 0 is a disagreement
+    assert found["lesion_length"].differences.n == 4
+    assert_allclose(found["lesion_length"].differences.bias.value, (0.2 + 0.1 - 6.0 + 0.1) / 4)
+    place = found["mld_position"]
+    assert (place.differences.n, place.missing) == (3, 1)
+    assert_allclose(place.differences.bias.value, 0.1)
+    assert found["mld"].differences.n == 5
+    assert agreement.notes == (
+        "In 1 limbs no read found a narrowing: lesion lengths and places are compared in the others only.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("estimate", "unit", "text"),
+    [
+        (Estimate(-0.00029, -0.004, 0.003), "mm", "0.000 mm (-0.004 to 0.003)"),
+        (Estimate(0.0010, 0.00044, 0.00151), "mm/px", "0.00100 mm/px (0.00044 to 0.00151)"),
+        (Estimate(11.4, -2.25, 103.0), "percent", "11.40 % (-2.25 to 103.00)"),
+        (Estimate(-2.1176, -22.0488, 17.8135), "l/min", "-2.1 l/min (-22.0 to 17.8)"),
+        (Estimate(0.00002), "1", "under 0.0005"),
+        (Estimate(12.0), "items", "12"),
+        (Estimate(), "mm", "not known"),
+    ],
+)
+def test_a_number_and_its_bounds_have_the_same_decimals(estimate, unit, text):
+    assert shown(estimate, unit) == text
+
+
+def test_comparisons_are_named_in_few_words():
+    values = [one for name in "ABC" for one in reads(name, 1, [1.0, 2.0, 3.0], quantity="medina_digit", unit="1")]
+    values += reads("A", 2, [1.0, 2.0, 3.0], quantity="medina_digit", unit="1")
+    found = agree(values).comparisons
+    assert [who(one) for one in found] == [
+        *("within A: passes 1, 2", "between A, B", "between A, C", "between B, C", "between A, B, C"),
+    ]
+    same = agree(
+        [*reads("A", 1, [0.0] * 3, quantity="medina_digit"), *reads("B", 1, [0.0] * 3, quantity="medina_digit")]
+    )
+    assert kappa_shown(same.comparisons[0]) == "all in one category"
 
 
 def test_nothing_read_twice_is_one_sentence():
@@ -252,7 +308,7 @@ def test_the_command(qca, tmp_path):
     path.write_text(TABLE, encoding="utf-8")
     code, out, err = qca("agree", path, "--out", tmp_path / "report", "--factor", "2")
     assert code == 0
-    assert "A, pass 1 against B, pass 1" in out
+    assert "between A, B" in out
     assert "wrote" in err
     numbers = (tmp_path / "report" / "agreement.csv").read_text(encoding="utf-8")
     assert "inter-reader" in numbers

@@ -9,7 +9,7 @@ from numpy.testing import assert_array_equal
 
 from qca.errors import InputError
 from qca.frames.source import FrameSource, open_frame
-from qca.lists.coded_copy import coded_copy
+from qca.lists.coded_copy import coded_copy, filling
 from tests.lists.conftest import SAMPLES
 
 NAMES = ["bifurcation.dcm", "filling_run.dcm", "log_mapped.dcm", "header_scale.dcm", "eight_bit.png", "segment.png"]
@@ -140,6 +140,38 @@ def test_two_copies_of_one_frame_are_two_files(tmp_path, name):
     again = tmp_path / "again"
     again.mkdir()
     assert coded_copy(SAMPLES / name, again, "K7Q2ZX").read_bytes() == copies[0].read_bytes()
+
+
+def test_sizes_tell_little(tmp_path):
+    """Thirty frames that pack differently well: their sizes all differ, those of their copies hardly do."""
+    from PIL import Image
+
+    rng = np.random.default_rng(5)
+    sizes: dict[str, set[int]] = {"plain": set(), "png": set(), "tif": set(), "dcm": set()}
+    for number in range(30):
+        pixels = rng.integers(0, 40 + number, (256, 256)).astype(np.uint8)
+        source = tmp_path / f"{number}.png"
+        Image.fromarray(pixels).save(source)
+        Image.fromarray(pixels).save(tmp_path / f"{number}.tif")
+        data = pydicom.dcmread(SAMPLES / "bifurcation.dcm")
+        data.Rows, data.Columns, data.BitsAllocated, data.BitsStored, data.HighBit = 256, 256, 8, 8, 7
+        data.compress(pydicom.uid.RLELossless, pixels, generate_instance_uid=False)
+        data.save_as(tmp_path / f"{number}.dcm")
+        sizes["plain"].add(source.stat().st_size)
+        for ending in ("png", "tif", "dcm"):
+            copy = coded_copy(tmp_path / f"{number}.{ending}", tmp_path, f"K{number:05d}")
+            assert_array_equal(open_frame(copy, 0).pixels, pixels)
+            assert copy.stat().st_size <= 1.3 * (tmp_path / f"{number}.{ending}").stat().st_size + 4096
+            sizes[ending].add(copy.stat().st_size)
+    assert len(sizes["plain"]) == 30
+    assert all(len(sizes[ending]) <= 4 for ending in ("png", "tif", "dcm")), sizes
+
+
+@pytest.mark.parametrize("size", [0, 1, 4095, 4096, 4097, 65535, 65536, 65537, 10**9])
+def test_filling(size):
+    step = max(1 << max((size + 12).bit_length() - 3, 0), 4096)
+    assert (size + 12 + filling(size, 12)) % step == 0
+    assert filling(size, 12) <= max(4096, (size + 12) / 4)
 
 
 def test_what_is_no_frame_is_not_copied(tmp_path):

@@ -296,6 +296,36 @@ def test_readings_of_a_blinded_list_stay_out_of_the_comparison(listing, record):
         ledger_observations(str(listing.folder / "ledger.sqlite"), None)
 
 
+def test_results_of_a_blinded_list_are_shown_to_nobody_by_chance(qca, listing, record, tmp_path):
+    """No command shows a reading of a list that is still blinded, unless it is asked for in so many words."""
+    place = listing.folder / "ledger.sqlite"
+    work.enter(listing, record, listing.of("R1")[0], reading_of(listing.of("R1")[0]))
+    code, out, err = qca("ledger", "reading", place, "2")
+    assert (code, out) == (1, "")
+    assert "still blinded" in err
+    assert qca("ledger", "reading", place, "1")[0] == 0  # the list itself is no secret
+    assert json.loads(qca("ledger", "reading", place, "2", "--blinded")[1])["schema"] == "qca.reading/1"
+    for option, rows in ((), 0), (("--blinded",), 1):
+        code, _, err = qca("ledger", "table", place, "--out", tmp_path / "tables", *option)
+        assert code == 0
+        assert ("1 reads of reading lists that are still blinded are left out" in err) == (not option)
+        wide = (tmp_path / "tables" / "readings_wide.csv").read_text(encoding="utf-8")
+        assert len(wide.splitlines()) == 1 + rows
+    for line in (("show", place), ("show", place, "--json")):
+        assert "mld" not in qca("ledger", *line)[1]
+
+
+def test_a_frame_that_cannot_be_measured_is_refused_with_a_reason(qca, listing, record):
+    first, second = listing.of("R1")[:2]
+    line = ("list", "refuse", listing.folder, "--reader", "R1", "--code")
+    assert qca(*line, first.code, "--reason", "no contrast")[1] == f"refused {first.code}, entry 2\n"
+    assert next_read(listing, record, "R1").read == second
+    assert qca(*line, first.code)[0] == 2
+    code, _, err = qca(*line, first.code, "--reason", " ")
+    assert (code, err) == (1, "qca: An entry 'refused' needs a reason: say why.\n")
+    assert qca(*line, listing.of("R2")[0].code, "--reason", "no contrast")[0] == 1
+
+
 def test_only_the_fixed_frame_is_accepted(make, tmp_path):
     place = copy_samples(tmp_path / "frames", "filling_run")
     table = place / "frames.csv"

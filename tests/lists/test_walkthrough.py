@@ -72,7 +72,7 @@ def test_a_study(folder):
         assert run("list", "lock", "study", "--reader", reader, "--all", folder=folder) == "locked 6\n"
     run("list", "unblind", "study", "--key", "study-key.csv", "--reason", "all is locked", folder=folder)
     out = run("agree", "--list", "study", "--quantity", "mld", "--out", "agreement", folder=folder)
-    assert "R1, pass 1 against R2, pass 1" in out
+    assert "between R1, R2" in out
     with (folder / "agreement" / "agreement.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     pairs = {

@@ -57,9 +57,12 @@ def test_a_document_s_name_is_its_file_s_sha256():
 def test_a_forged_body_cannot_fill_the_memory():
     import zlib
 
-    bomb = Document("0" * 64, 10, zlib.compress(bytes(50_000_000)))
-    with pytest.raises(ValueError, match="does not match"):
-        bomb.text()
+    packed = zlib.compress(bytes(50_000_000))
+    for bomb in (Document("0" * 64, 10, packed), Document("0" * 64, 10**15, packed), Document("0" * 64, -1, packed)):
+        with pytest.raises(ValueError, match="cannot be unpacked"):
+            bomb.text()
+    assert Document.of("").text() == b""
+    assert Document.of(bytes(50_000_000)).text() == bytes(50_000_000)  # as tight as it gets
 
 
 @pytest.mark.parametrize("statement", ["UPDATE {} SET {} = 'x'", "DELETE FROM {}"])

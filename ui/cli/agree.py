@@ -93,14 +93,18 @@ def _observations(
 
 def _print_overview(agreement: Agreement) -> None:
     from qca.agreement.numbers import statistics
-    from qca.agreement.report import shown
+    from qca.agreement.report import kappa_shown, main_first, shown, who
 
+    main, further = main_first(agreement)
     columns = {"bias": "bias", "sd_of_differences": "SD", "within_subject_sd": "within SD", "icc_2_1": "ICC(2,1)"}
     table = [("limb", "quantity", "reads", "n", *columns.values(), "kappa")]
-    for one in agreement.comparisons:
+    for one in main:
         found = {each.name: shown(each.estimate, each.unit) for each in statistics(one)}
-        cells = [found.get(name, "") for name in (*columns, "kappa")]
-        table.append((one.limb, one.quantity, one.label, str(len(one.items) - one.missing), *cells))
+        cells = [*(found.get(name, "") for name in columns), kappa_shown(one)]
+        table.append((one.limb, one.quantity, who(one), str(len(one.items) - one.missing), *cells))
     widths = [max(len(row[index]) for row in table) for index in range(len(table[0]))]
     for row in table:
         click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+    if further:
+        names = ", ".join(dict.fromkeys(one.quantity for one in further))
+        click.echo(f"{len(further)} more comparisons, of {names}: in --out and --csv, or by --quantity.", err=True)

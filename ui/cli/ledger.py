@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 _PLACE = click.argument("place", metavar="LEDGER")
 _BY = click.option("--by", "actor", default="coordinator", show_default=True, metavar="CODE", help="Who does it.")
+_BLINDED = click.option(
+    "--blinded", is_flag=True, help="Results of reading lists that are still blinded, too: not for their readers."
+)
 
 
 @click.group(short_help="Show and check the record of readings.")
@@ -114,15 +117,21 @@ def show(place: str, code: str | None, last: int | None, as_json: bool) -> None:
 @ledger.command()
 @_PLACE
 @click.argument("number", metavar="ENTRY", type=click.IntRange(1))
-def reading(place: str, number: int) -> None:
+@_BLINDED
+def reading(place: str, number: int, blinded: bool) -> None:  # noqa: FBT001
     """Print the reading.json (or list, or opened key) of one entry."""
     from qca.errors import InputError
+    from qca.lists.values import is_blinded
     from qca.store.ledger import Ledger
+    from qca.store.rules import CONTENT_KINDS
 
     with Ledger(place, readonly=True) as record:
         entry = record.entry_at(number)
         if entry is None or not entry.reading_sha256:
             msg = f"There is no entry {number} with a reading: the ledger ends at {record.head().seq}."
+            raise InputError(msg)
+        if entry.kind in CONTENT_KINDS and not blinded and is_blinded(record, entry.list_id):
+            msg = f"Entry {number} belongs to a reading list that is still blinded: unblind it first, or add --blinded."
             raise InputError(msg)
         click.echo(record.document(entry.reading_sha256).decode("utf-8"), nl=False)
 
@@ -132,16 +141,20 @@ def reading(place: str, number: int) -> None:
 @click.option("--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Where the tables go.")
 @click.option("--list", "folder", type=click.Path(path_type=Path), metavar="FOLDER", help="Only this reading list.")
 @click.option("--parquet", is_flag=True, help="Write Parquet files too.")
-def table(place: str, out: Path, folder: Path | None, parquet: bool) -> None:  # noqa: FBT001
+@_BLINDED
+def table(place: str, out: Path, folder: Path | None, parquet: bool, blinded: bool) -> None:  # noqa: FBT001
     """Write the readings that count: readings_long.csv, readings_wide.csv, data_dictionary.csv."""
     from qca.lists.reading_list import open_list
-    from qca.lists.values import reads_that_count
+    from qca.lists.values import read_names, reads_that_count
     from qca.store.ledger import Ledger
     from qca.store.table_files import write_tables
 
     list_id = open_list(folder).list_id if folder else None
     with Ledger(place, readonly=True) as record:
-        count = write_tables(out, reads_that_count(record, list_id), parquet=parquet)
+        hidden = 0 if blinded else sum(name.blinded for name in read_names(record, list_id))
+        count = write_tables(out, reads_that_count(record, list_id, blinded=blinded), parquet=parquet)
+    if hidden:
+        click.echo(f"{hidden} reads of reading lists that are still blinded are left out", err=True)
     click.echo(f"wrote {count} readings into {out}", err=True)
 
 

@@ -84,6 +84,7 @@ def make(  # noqa: PLR0917 - click passes options by name
     listing = make_list(find_frames(frames), folder, key, choices, ledger=ledger, actor=actor)
     click.echo(f"{folder}: {len(listing.reads)} reads for {', '.join(listing.readers)}")
     click.echo(f"{key}: the key, keep it away from the readers", err=True)
+    click.echo(f"a reader works with:  qca view --list {folder} --reader CODE", err=True)
 
 
 @list.command("next")
@@ -188,6 +189,23 @@ def _own(read: ListedRead, reader: str) -> ListedRead:
         msg = f"{read.code} is read by {read.reader}, not by {reader}: check the code."
         raise InputError(msg)
     return read
+
+
+@list.command()
+@_FOLDER
+@_READER
+@click.option("--code", required=True, help="Which read.")
+@_REASON
+@_LEDGER
+def refuse(folder: Path, reader: str, code: str, reason: str, ledger: str | None) -> None:
+    """Enter that a frame cannot be measured, with a reason; the list goes on without it."""
+    from qca.lists.reading_list import open_list
+    from qca.lists.work import refuse as refuse_one
+
+    listing = open_list(folder)
+    with listing.open_ledger(ledger) as record:
+        entry = refuse_one(listing, record, _own(listing.read(code), reader), reason)
+    click.echo(f"refused {code}, entry {entry.seq}")
 
 
 @list.command()
