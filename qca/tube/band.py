@@ -165,6 +165,5 @@ def _painted(limbs: Sequence[Limb], reaches: Sequence[Array], usable: Mask, *, t
             paint[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, columns)] = True
     paint &= usable
     if thin:
-        row, column = np.indices(paint.shape, sparse=True)
-        paint &= (row + 2 * column) % 4 == 0
+        paint &= (np.arange(rows)[:, None] + 2 * np.arange(columns)) % 4 == 0
     return np.argwhere(paint).astype(np.float64)
