@@ -111,7 +111,7 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
         Pixels ordered along the limbs.
     """
     radii = [np.maximum(limb.radius(limb.curve.position), 0.5) for limb in limbs]
-    pixels = _painted(limbs, [radius + margin_px for radius in radii], usable, thin=thin)
+    pixels = painted([limb.curve.points for limb in limbs], [radius + margin_px for radius in radii], usable, thin=thin)
     count = len(pixels)
     keep = np.zeros(count, dtype=bool)
     drop = np.zeros(count, dtype=bool)
@@ -155,12 +155,29 @@ def _sample(limb: Limb, s: Array) -> Index:
     return np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
 
 
-def _painted(limbs: Sequence[Limb], reaches: Sequence[Array], usable: Mask, *, thin: bool) -> Array:
-    """Usable pixels in squares around the limbs, shape (P, 2), (row, column)."""
+def painted(points: Sequence[Array], reaches: Sequence[Array], usable: Mask, *, thin: bool = False) -> Array:
+    """Usable pixels in squares around the points of curves.
+
+    Parameters
+    ----------
+    points : sequence of ndarray, shape (N, 2)
+        Samples of each curve, about 1 px apart, (row, column).
+    reaches : sequence of ndarray, shape (N,)
+        How far the pixels reach from each, px; some more come along.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that may be used.
+    thin : bool
+        Take every fourth pixel, spread evenly.
+
+    Returns
+    -------
+    ndarray, shape (P, 2)
+        (row, column).
+    """
     paint = np.zeros(usable.shape, dtype=bool)
     rows, columns = usable.shape
-    for limb, reach in zip(limbs, reaches, strict=True):
-        for (r, c), d in zip(np.round(limb.curve.points[::2]).astype(int), reach[::2], strict=True):
+    for curve, reach in zip(points, reaches, strict=True):
+        for (r, c), d in zip(np.round(curve[::2]).astype(int), reach[::2], strict=True):
             n = int(np.ceil(d)) + 2
             paint[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, columns)] = True
     paint &= usable

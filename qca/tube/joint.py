@@ -25,7 +25,7 @@ from qca.tube.priors import Precisions, first_precisions, learned_precisions, pr
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
-_LEARNING = (1, 3, 5)
+_LEARNING = (1, 3)
 """Steps after which precisions are learned anew; later ones bring the parameters to rest."""
 _SETTLED = 0.05
 """Expected gain in log posterior under which the steps end: 0.3 of a parameter's SD."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from qca.tube.band import painted
 from qca.tube.curve import Curve
 from qca.tube.normal import Pattern, solve_symmetric
 from qca.tube.plane import Plane
@@ -95,19 +96,14 @@ class ShaftPixels:
         valid : ndarray of bool, shape (rows, columns), or None
             Usable pixels; None: all.
         thin : bool
-            Take every other pixel, like a chessboard's whites.
+            Take every fourth pixel, spread evenly.
         """
         reach = radius_px + options.margin_px
-        lo = np.maximum(np.floor(curve.points.min(0) - reach - 1), 0).astype(int)
-        hi = np.minimum(np.ceil(curve.points.max(0) + reach + 2), image.shape).astype(int)
-        rows, columns = (grid.ravel() for grid in np.mgrid[lo[0] : hi[0], lo[1] : hi[1]])
-        if thin:
-            white = (rows + columns) % 2 == 0
-            rows, columns = rows[white], columns[white]
-        s, x = curve.locate(np.column_stack([rows, columns]).astype(float))
+        usable = np.ones((image.shape[0], image.shape[1]), dtype=bool) if valid is None else valid
+        where = painted([curve.points], [np.full(len(curve.points), reach)], usable, thin=thin)
+        s, x = curve.locate(where)
+        rows, columns = where.astype(np.int64).T
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
-        if valid is not None:
-            keep &= valid[rows, columns]
         # in the order of the shaft, so that neighbours in the list touch the same coefficients
         order = np.flatnonzero(keep)
         order = order[np.argsort(s[order], kind="stable")]

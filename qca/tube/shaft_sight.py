@@ -82,7 +82,7 @@ def see_shaft(
     """
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid, thin=True)
-    first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=5)
+    first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=4)
     profile = MeanProfile.of(pixels, first.offsets, first.ground)
     candidates = tuple(
         profile.fit(kind, first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0), grey, options)
