@@ -38,12 +38,14 @@ def settings_table() -> str:
     """Every setting with its value, unit, reason and source."""
     from qca.settings import Settings
 
-    keys = ("unit", "reason", "source")
-    rows = [
-        (f"`{field.name}`", number(field.default), *(field.metadata[key] for key in keys))
-        for field in dataclasses.fields(Settings)
-    ]
-    return table(("Setting", "Value", "Unit", "What it is", "Source"), rows)
+    rows = []
+    for field in dataclasses.fields(Settings):
+        low, high = field.metadata["range"]
+        name, value = f"`{field.name}`", number(field.default)
+        rows.append(
+            (name, value, f"{low:g} to {high:g}", *(field.metadata[key] for key in ("unit", "reason", "source")))
+        )
+    return table(("Setting", "Value", "Can be", "Unit", "What it is", "Source"), rows)
 
 
 def quantities_table() -> str:

@@ -32,6 +32,10 @@ HEADER_RELATIVE_SD = {
 """Relative SD of each header source. A vessel 35 mm off the isocentre at 765 mm source distance is magnified by 4.6 %
 (similar triangles); own choice from that, a fiducial's own error and depth taken as 3 %."""
 
+MM_PER_PX_RANGE = (0.01, 2.0)
+"""Typed scales that are believed; anything else is a typing error. Angiograms have 0.08 to 0.5 mm per px in the
+vessel's plane (common practice, no source); a number above 2 is most often px per mm."""
+
 _SAME = 0.005
 """Two spacings closer than this (relative) are the same number written twice."""
 
@@ -83,8 +87,20 @@ def scale_typed(mm_per_px: float, sd_mm_per_px: float | None = None) -> Scale:
     Raises
     ------
     ValueError
-        If ``mm_per_px`` is not finite and positive.
+        Outside ``MM_PER_PX_RANGE``, or with an SD that is negative or larger than the scale itself.
     """
+    low, high = MM_PER_PX_RANGE
+    if not low <= mm_per_px <= high:
+        msg = (
+            f"a scale of {mm_per_px:g} mm per px is outside {low:g} to {high:g}: check it, and that it is not px per mm"
+        )
+        raise ValueError(msg)
+    if sd_mm_per_px is not None and not 0 <= sd_mm_per_px <= mm_per_px:
+        msg = (
+            f"an uncertainty of {sd_mm_per_px:g} mm per px does not fit a scale of {mm_per_px:g} mm per px: give one "
+            "standard deviation in mm per px"
+        )
+        raise ValueError(msg)
     sd = math.nan if sd_mm_per_px is None else sd_mm_per_px
     return Scale(mm_per_px, sd, "typed in", {"sd_given": sd_mm_per_px is not None})
 

@@ -24,6 +24,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from calib.sources import scale_typed
 from qca import codec
 from qca.errors import InputError, PicksError
 from qca.json_text import read_json, write_json
@@ -170,6 +171,12 @@ def check_picks(picks: Picks) -> None:
     if picks.mm_per_px_sd is not None and picks.mm_per_px_sd < 0:
         msg = f"mm_per_px_sd is {picks.mm_per_px_sd:g}: an uncertainty cannot be negative."
         raise PicksError(msg)
+    if picks.mm_per_px is not None:
+        try:
+            scale_typed(picks.mm_per_px, picks.mm_per_px_sd)
+        except ValueError as error:
+            msg = f"mm_per_px: {error}."
+            raise PicksError(msg) from error
     _check_mode(picks)
     _check_scale(picks)
 

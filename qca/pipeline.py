@@ -7,7 +7,8 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from qca.errors import PicksError
+from calib.sources import scale_typed
+from qca.errors import LimbTooShort, PicksError
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
@@ -63,13 +64,15 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
 def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
     names, points = _checked_points(frame, picks)
     true_catheter_mm(picks)
+    _check_typed_scale(picks)
     image = _square(frame)
     ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
     led = leading_points(picks.edits, names, frame.pixel_aspect)
-    crop, dark = _working_crop(frame, image, np.vstack([ends, *led]))
+    crop, dark = _working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
     paths = trace_tree(
         crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
     )
+    _refuse_short(paths, names, settings.min_limb_length_px)
     turned = image if dark else -image
     catheter = see_catheter(frame, turned, picks, settings) if uses_catheter(picks) else None
     priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
@@ -163,12 +166,20 @@ def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], l
     for i, (name, p) in enumerate(labelled[: len(points)]):
         for other, q in labelled[:i]:
             if np.hypot(p[0] - q[0], p[1] - q[1]) < 6:
-                msg = (
-                    f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: "
-                    "pick them on different limbs"
-                )
+                advice = "pick them further apart" if picks.is_segment else "pick them on different limbs"
+                msg = f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: {advice}"
                 raise PicksError(msg)
     return names, points
+
+
+def _check_typed_scale(picks: Picks) -> None:
+    """Refuse a typed scale that no frame can have, before anything is traced; PicksError."""
+    if picks.mm_per_px is None:
+        return
+    try:
+        scale_typed(picks.mm_per_px, picks.mm_per_px_sd)
+    except ValueError as error:
+        raise PicksError(str(error)) from error
 
 
 def _square(frame: Frame) -> Array:
@@ -182,15 +193,31 @@ def _square(frame: Frame) -> Array:
     return np.asarray(map_coordinates(frame.pixels, [r / frame.pixel_aspect, c], order=3, mode="nearest"))
 
 
-def _working_crop(frame: Frame, image: Array, ends: Array) -> tuple[Crop, bool]:
+def _working_crop(frame: Frame, image: Array, ends: Array, margin_px: float) -> tuple[Crop, bool]:
     """Cut out the picks' surroundings and turn vessels dark; second value False when grey values were turned."""
     valid = square_valid(frame, image)
     extent = float(np.ptp(ends, axis=0).max())
-    crop = crop_around(image, valid, ends, max(40.0, 0.25 * extent))
+    crop = crop_around(image, valid, ends, max(margin_px, 0.25 * extent))
     dark = frame.dark_vessels
     if dark is None:
         dark = _looks_dark(crop, ends - crop.origin)
     return (crop if dark else Crop(-crop.image, crop.valid, crop.origin)), dark
+
+
+def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: float) -> None:
+    """Refuse a limb whose path from the branching point to its pick is shorter than ``least_px``; LimbTooShort."""
+    for path, name in zip(paths, names, strict=True):
+        length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+        if length >= least_px:
+            continue
+        if name == "segment":
+            msg = f"the segment is only {length:.0f} px long, {least_px:g} px are needed: pick its ends further apart"
+        else:
+            msg = (
+                f"the {name} point lies only {length:.0f} px from where the three paths meet, {least_px:g} px are "
+                "needed: move it further out, and check that the other points lie on their vessels"
+            )
+        raise LimbTooShort(msg, limb=name)
 
 
 def _looks_dark(crop: Crop, picks: Array) -> bool:

@@ -66,7 +66,7 @@ class FrameSource:
 
     def __init__(self, path: str | PathLike[str]) -> None:
         self.path = Path(path)
-        self._name = printable(self.path.name)
+        self._name = printable(self.path.name or str(self.path))
         with self._opened() as (handle, state):
             self._state = (state.st_size, state.st_mtime_ns)
             self._frames = _recognise(FileBytes(handle, self._name, state.st_size))

@@ -179,12 +179,25 @@ def test_a_label_that_overstates_moves_all_diameters():
     assert 100 * (label.mm_per_px / true.mm_per_px - 1) == pytest.approx(2.56, abs=0.005)
 
 
-@given(st.floats(0.01, 1.0), st.one_of(st.none(), st.floats(0, 0.1)))
+@given(st.floats(0.01, 2.0), st.one_of(st.none(), st.floats(0, 0.01)))
 def test_typed(mm_per_px, sd):
     scale = scale_typed(mm_per_px, sd)
     assert scale.mm_per_px == mm_per_px
     assert math.isnan(scale.sd_mm_per_px) if sd is None else scale.sd_mm_per_px == sd
     assert scale.detail["sd_given"] is (sd is not None)
+
+
+@pytest.mark.parametrize("mm_per_px", [0.0, -0.2, math.nan, math.inf, 1e9, 5.0, 0.005])
+def test_a_typed_scale_that_no_frame_has(mm_per_px):
+    """5 is px per mm, typed the wrong way round."""
+    with pytest.raises(ValueError, match=r"a scale of .* mm per px is outside 0.01 to 2: check it"):
+        scale_typed(mm_per_px)
+
+
+@pytest.mark.parametrize("sd", [-0.01, 0.21, math.nan, math.inf])
+def test_a_typed_uncertainty_that_does_not_fit(sd):
+    with pytest.raises(ValueError, match=r"an uncertainty of .* mm per px does not fit a scale of 0.2"):
+        scale_typed(0.2, sd)
 
 
 def test_grid():

@@ -180,7 +180,7 @@ def test_a_segment_is_measured_alone(qca):
         ([], "give --proximal, --distal and --side for a bifurcation, --start and --end for a segment, or --picks."),
         (["--proximal", "1,2"], "--distal and --side are missing."),
         (["--start", "1,2"], "--end is missing."),
-        (["--start", "1,2", "--side", "3,4"], "--side and --start exclude each other."),
+        (["--start", "1,2", "--side", "3,4"], "--side (a bifurcation) and --start (a segment) exclude each other."),
         ([*typed(french=6, catheter_mm=2)], "--french and --catheter-mm exclude each other."),
         ([*typed(), "--mm-per-px", "0.2"], "exclude each other."),
         ([*typed(catheter=None), "--scale", "header", "--mm-per-px", "0.2"], "exclude each other."),
@@ -192,6 +192,10 @@ def test_a_segment_is_measured_alone(qca):
         ([*typed(), "--set", "medina_treshold_percent=70"], "did you mean 'medina_threshold_percent'?"),
         ([*typed(), "--set", "medina_threshold_percent=many"], "the value must be like 50.0"),
         ([*typed(), "--set", "medina_threshold_percent=nan"], "the value must be like 50.0"),
+        ([*typed(), "--set", "medina_threshold_percent=500"], "medina_threshold_percent is 500: it can be 1 to 99"),
+        ([*typed(), "--set", "pick_radius_px=-3"], "pick_radius_px is -3: it can be 1 to 50"),
+        ([*typed(), "--start", "1,2"], "--proximal, --distal, --side (a bifurcation) and --start (a segment) exclude"),
+        ([*typed(), "--out", ""], "the folder's name is empty"),
     ],
 )
 def test_wrong_usage_is_exit_code_2(qca, arguments, message):
@@ -211,6 +215,8 @@ BAD_INPUT = {
     "a scale of 0": (typed(catheter=None, french=None, catheter_mm=None, mm_per_px=0), "mm_per_px is 0"),
     "a scale of NaN": (typed(catheter=None, french=None, catheter_mm=None, mm_per_px="nan"), "mm_per_px is nan"),
     "an infinite scale": (typed(catheter=None, french=None, catheter_mm=None, mm_per_px="inf"), "mm_per_px is inf"),
+    "a scale of 1e9": (typed(catheter=None, french=None, catheter_mm=None, mm_per_px=1e9), "1e+09 mm per px"),
+    "px per mm": (typed(catheter=None, french=None, catheter_mm=None, mm_per_px=4.9), "that it is not px per mm"),
     "a point that is NaN": (typed(side="nan,100"), "side is nan"),
     "a point outside": (typed(side="5000,100"), "5000"),
     "a point left of the frame": (typed(side="-7,100"), "-7"),

@@ -50,7 +50,13 @@ def test_each_setting_stands_in_the_readme_with_value_unit_reason_and_source(fie
     value = f"{field.default:g}" if isinstance(field.default, float) else str(field.default)
     row = next(line for line in README.splitlines() if line.startswith(f"| `{field.name}` |"))
     cells = [cell.strip() for cell in re.split(r"(?<!\\)\|", row)[1:-1]]
-    assert cells[1:] == [value, *(str(field.metadata[key]).replace("|", "\\|") for key in ("unit", "reason", "source"))]
+    low, high = field.metadata["range"]
+    between = f"{low:g} to {high:g}"
+    assert cells[1:] == [
+        value,
+        between,
+        *(str(field.metadata[key]).replace("|", "\\|") for key in ("unit", "reason", "source")),
+    ]
     assert field.metadata["reason"]
     assert field.metadata["source"]
 

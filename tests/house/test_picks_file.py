@@ -91,6 +91,12 @@ def test_a_bad_file_is_refused_in_one_sentence(document, message):
         ({"mm_per_px": math.nan}, "mm_per_px is nan: give a finite number"),
         ({"mm_per_px": math.inf}, "mm_per_px is inf: give a finite number"),
         ({"mm_per_px": 0.2, "mm_per_px_sd": -0.1}, "cannot be negative"),
+        ({"mm_per_px": 5.0}, "a scale of 5 mm per px is outside 0.01 to 2: check it, and that it is not px per mm"),
+        ({"mm_per_px": 1e-9}, "a scale of 1e-09 mm per px is outside"),
+        (
+            {"mm_per_px": 0.2, "mm_per_px_sd": 2.0},
+            "an uncertainty of 2 mm per px does not fit a scale of 0.2 mm per px",
+        ),
         ({"mm_per_px_sd": 0.1}, "without mm_per_px"),
         ({"frame": -1}, "frames are counted from 0"),
         ({"side": (math.nan, 3.0)}, "side is nan"),

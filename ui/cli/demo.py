@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.folder import FOLDER
+
 if TYPE_CHECKING:
     from qca.reading import Reading
     from qca.sizing.worksheet import Worksheet
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 @click.command(short_help="Measure the shipped sample and say where the results are.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FOLDER,
     default=Path("results/demo"),
     show_default=True,
     metavar="DIR",

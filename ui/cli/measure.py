@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from ui.cli.folder import FOLDER
 from ui.cli.points import POINT, with_changes
 
 _BIFURCATION = ("proximal", "distal", "side")
@@ -55,7 +56,7 @@ _EITHER_OR = (
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FOLDER,
     metavar="DIR",
     help="Write reading.json, report.html, profile.csv and overlay.png there.",
 )
@@ -107,16 +108,15 @@ def measure(
 def _refuse_contradictions(given: dict[str, Any]) -> None:
     """Refuse options that exclude each other; exit code 2."""
     named = [key for key, value in given.items() if value is not None]
-    groups = [[key for key in group if key in named] for group in _EITHER_OR]
-    groups.append([key for key in (*_BIFURCATION, *_SEGMENT) if key in named] if _both_kinds(named) else [])
-    for group in groups:
+    kinds = [[key for key in kind if key in named] for kind in (_BIFURCATION, _SEGMENT)]
+    if all(kinds):
+        many, few = (", ".join(_option(key) for key in kind) for kind in kinds)
+        msg = f"{many} (a bifurcation) and {few} (a segment) exclude each other."
+        raise click.UsageError(msg)
+    for group in ([key for key in group if key in named] for group in _EITHER_OR):
         if len(group) > 1:
             msg = f"{' and '.join(_option(key) for key in group)} exclude each other."
             raise click.UsageError(msg)
-
-
-def _both_kinds(named: list[str]) -> bool:
-    return any(key in named for key in _BIFURCATION) and any(key in named for key in _SEGMENT)
 
 
 def _ask_for_points(given: dict[str, Any], *, from_file: bool) -> None:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ui.cli.folder import FOLDER
+
 if TYPE_CHECKING:
     from qca.phantom.files import PhantomFile
     from qca.phantom.recipe import Recipe
@@ -47,7 +49,7 @@ _LIST_COLUMNS = (
     epilog="What is not given is drawn at random from the seed. Beside every frame stand <name>.truth.json and "
     "<name>.picks.json, and list.csv names all of them for  qca batch.",
 )
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Where the files go.")
+@click.option("--out", type=FOLDER, metavar="DIR", help="Where the files go.")
 @click.option("--seed", type=click.IntRange(0, 2**62), default=1, show_default=True, help="Seed of the first frame.")
 @click.option(
     "--count", type=click.IntRange(1, 100_000), default=1, show_default=True, help="How many, seeds counting up."
@@ -90,7 +92,7 @@ def phantom(ctx: click.Context, /, out: Path | None, **options: Any) -> None:  #
 @phantom.command("samples", short_help="Rebuild the shipped sample images, byte for byte.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=FOLDER,
     default=Path("sample_images"),
     show_default=True,
     metavar="DIR",

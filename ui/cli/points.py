@@ -37,7 +37,7 @@ def with_changes(settings: Settings, changes: tuple[str, ...]) -> Settings:
     Raises
     ------
     click.BadParameter
-        If a name is unknown or a value is not a number of the right kind.
+        If a name is unknown, or a value is not a number of the right kind or outside the setting's range.
     """
     known = {field.name: getattr(settings, field.name) for field in dataclasses.fields(settings)}
     chosen: dict[str, Any] = {}
@@ -51,7 +51,11 @@ def with_changes(settings: Settings, changes: tuple[str, ...]) -> Settings:
             msg = f"{change!r} is no NAME=VALUE of a known setting; {hint}"
             raise click.BadParameter(msg, param_hint="--set")
         chosen[name] = _like(known[name], text, change)
-    return dataclasses.replace(settings, **chosen)
+    try:
+        return dataclasses.replace(settings, **chosen)
+    except ValueError as error:
+        msg = f"{error}."
+        raise click.BadParameter(msg, param_hint="--set") from error
 
 
 def _like(default: object, text: str, change: str) -> object:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.folder import FOLDER
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
@@ -41,9 +43,7 @@ _USUAL = {"count": 100, "levels": 0, "hard": 0, "repeats": 4}
 @click.option("--full", "amount", flag_value="full", help="Everything a release is judged by; takes a while.")
 @click.option("--workers", type=click.IntRange(1, 1024), help="Processes.  [default: all cores]")
 @click.option("--no-comparator", is_flag=True, help="Leave the off-the-shelf pipeline out.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="DIR", help="Write validation.html, validation.json, values.csv."
-)
+@click.option("--out", type=FOLDER, metavar="DIR", help="Write validation.html, validation.json, values.csv.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print validation.json on standard output and nothing else there."
 )
