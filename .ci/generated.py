@@ -14,6 +14,10 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 ROOT = Path(__file__).parent.parent
 sys.path[:0] = [str(ROOT), str(ROOT / ".ci")]
@@ -66,6 +70,29 @@ def schemas() -> dict[str, str]:
     return {f"{name}.schema.json": write_json(schema) for name, schema in written.items()}
 
 
+def _palette() -> Image.Image:
+    """256 colours for a grey picture with lines in the limbs' inks: greys, and each ink mixed into some of them.
+
+    A palette chosen by frequency has hardly anything but greys, and turns the inks into greys, too.
+    """
+    from PIL import Image
+
+    from qca.report.palette import INKS, rgb
+
+    greys = [round(255 * k / 150) for k in range(151)]
+    inks = [rgb(INKS[name].colour) for name in ("proximal", "distal", "side")]
+    mixed = [
+        tuple(round(share * part + (1 - share) * grey) for part in ink)
+        for ink in inks
+        for grey in (30, 80, 130, 190, 255)
+        for share in (1.0, 0.85, 0.7, 0.55, 0.4, 0.25, 0.12)
+    ]
+    colours = [(grey, grey, grey) for grey in greys] + mixed
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([part for colour in colours for part in colour])
+    return palette
+
+
 def results() -> dict[str, str]:
     """Run the demo: name of a block of README.md that holds measured numbers to its text; writes the picture too."""
     import io
@@ -82,7 +109,7 @@ def results() -> dict[str, str]:
         picture.load()
     small = picture.resize((900, round(picture.height * 900 / picture.width)), Image.Resampling.LANCZOS)
     buffer = io.BytesIO()
-    small.quantize(256).save(buffer, "PNG", optimize=True)
+    small.quantize(palette=_palette(), dither=Image.Dither.NONE).save(buffer, "PNG", optimize=True)
     PICTURE.write_bytes(buffer.getvalue())
     numbers, _, rest = output.partition("Reading of a bifurcation")[2].partition(_CAUTION_START)
     sheet = rest.partition("\n\n")[2].partition("\nWritten:")[0]

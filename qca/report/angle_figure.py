@@ -55,9 +55,11 @@ def angle_figure(reading: Reading, aspect: float = 1.0) -> str:
     }
     if len(directions) < len(reading.limbs):
         return ""
-    parts = [part for angle in angles for part in _arc(angle, directions)]
+    arcs, labels = zip(*(_arc(angle, directions) for angle in angles), strict=True)
+    parts = list(arcs)
     for name, turn in directions.items():
         parts += _chord(name, turn)
+    parts += labels  # last: the widest angle's may have to lie on the limb inside it
     parts.append(
         element(
             "circle",
@@ -127,8 +129,8 @@ def _chord(name: str, turn: float) -> list[str]:
     ]
 
 
-def _arc(angle: LimbAngle, directions: dict[str, float]) -> list[str]:
-    """Arc of the angle below 180 degrees between two limbs, which is the one that is measured."""
+def _arc(angle: LimbAngle, directions: dict[str, float]) -> tuple[str, str]:
+    """Arc and label of the angle below 180 degrees between two limbs, which is the one that is measured."""
     first, second = (directions[name] for name in angle.between)
     sweep = (second - first) % (2 * math.pi)
     if sweep > math.pi:
@@ -140,10 +142,10 @@ def _arc(angle: LimbAngle, directions: dict[str, float]) -> list[str]:
     room = _LABEL_HALF / math.sin(sweep / 2) if sweep > 0 else _REACH
     label_x, label_y = _at(middle, min(max(radius + 12, room), _REACH))
     anchor = "middle" if room > radius + 12 else _anchor(middle)
-    return [
+    return (
         element("path", {"d": path, "fill": "none", "stroke": QUIET, "stroke-width": 1.5, "data-angle": angle.letter}),
         text_element(label_x, label_y + 4.5, f"{angle.letter} {angle.value.bare_text}", text_anchor=anchor, halo=True),
-    ]
+    )
 
 
 def _at(turn: float, radius: float) -> tuple[float, float]:

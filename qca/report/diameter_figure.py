@@ -242,7 +242,7 @@ def _narrowest(limb: LimbReading, name: str, axes: Axes, found: tuple[Remark, ..
     text = f"MLD {number.text}"
     if doubts(found, BY_KEY["mld"], name, in_mm=in_mm):
         text += ", not reliable"
-    right_side = x + 12 + text_width(text) < _WIDTH - _RIGHT
+    right_side = x + 12 + text_width(text, bold=True) < _WIDTH - _RIGHT
     label = text_element(
         x + 10 if right_side else x - 10,
         min(y + 19, float(axes.y(0.0)) - 24),

@@ -76,7 +76,7 @@ def place(wishes: Sequence[Wish], obstacles: Points, width: float, height: float
 
 
 def _candidates(wish: Wish, width: float, height: float) -> list[Tag]:
-    box_width = max(text_width(line) for line in wish.lines) + 2 * _PADDING
+    box_width = max(text_width(line, bold=k == 0) for k, line in enumerate(wish.lines)) + 2 * _PADDING
     box_height = LINE_HEIGHT * (len(wish.lines) - 1) + FONT_SIZE + 2 * _PADDING - 2
     found = []
     for distance in _DISTANCES:

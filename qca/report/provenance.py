@@ -6,6 +6,7 @@ import dataclasses
 from typing import TYPE_CHECKING
 
 from qca.report.plain import plain, plain_title, plain_value
+from qca.report.scale_words import FEATURES
 
 if TYPE_CHECKING:
     from qca.frames.frame import Frame
@@ -89,7 +90,6 @@ _PICK_TITLES = {
     "scale": "Scale taken from",
 }
 _PICK_UNITS = {"french": " F", "catheter_mm": " mm", "mm_per_px": " mm per px", "mm_per_px_sd": " mm per px"}
-_FEATURES = {"outer_wall": "outer diameter of the shaft", "filled_lumen": "inner diameter of the contrast-filled lumen"}
 
 
 def _pick_text(name: str, value: object) -> str:
@@ -98,7 +98,7 @@ def _pick_text(name: str, value: object) -> str:
     if name == "catheter" and isinstance(value, tuple):
         return _points_text(value)
     if name == "catheter_feature":
-        return plain(_FEATURES.get(str(value), value))
+        return plain(FEATURES.get(str(value), value))
     return plain_value(value) + _PICK_UNITS.get(name, "")
 
 

@@ -122,9 +122,14 @@ def to_canvas(points: Points, crop: Crop, zoom: float) -> Points:
     )
 
 
-def text_width(text: str, size: float = FONT_SIZE) -> float:
+_LETTER = 0.56
+_BOLD_LETTER = 0.63
+"""Mean width of a letter over the letter height, in the widest of the common sans-serif fonts (DejaVu Sans)."""
+
+
+def text_width(text: str, size: float = FONT_SIZE, *, bold: bool = False) -> float:
     """Estimate the width of a line of text in a common sans-serif letter, canvas units; errs on the wide side."""
-    return 0.56 * size * len(text)
+    return (_BOLD_LETTER if bold else _LETTER) * size * len(text)
 
 
 def dashes(points: Points, pattern: tuple[float, ...]) -> list[Points]:

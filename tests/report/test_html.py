@@ -114,7 +114,7 @@ def test_each_limb_has_its_ink_in_every_figure(page):
 def test_catheter_is_drawn_beside_the_scale(page):
     assert page.figures("traced catheter")
     assert page.all("path", data_of="catheter", data_role="wall")
-    assert "0.2000 ± 0.0021 mm per px (1.0 %), from catheter" in page.all("main")[0].text
+    assert "0.2000 ± 0.0021 mm per px (1.0 %), from the catheter" in page.all("main")[0].text
 
 
 def test_drawn_angles_are_the_frames(page, bifurcation):

@@ -1,9 +1,11 @@
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from qca.report.placing import Wish, leader, place
+from qca.report.scene import text_width
 
 
 def boxes_apart(one, other):
@@ -46,3 +48,22 @@ def test_same_wishes_same_places():
     wishes = [Wish(("Side",), "#000000", (100.0, 90.0), "side"), Wish(("Distal",), "#000000", (110.0, 90.0), "distal")]
     rim = np.random.default_rng(3).uniform(0, 300, size=(200, 2))
     assert place(wishes, rim, 300.0, 200.0) == place(wishes, rim, 300.0, 200.0)
+
+
+def test_text_fits_its_box_in_the_widest_common_font():
+    """DejaVu Sans, the fallback of Linux browsers without Helvetica's relatives; its files come with matplotlib."""
+    import matplotlib
+    from PIL import ImageFont
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    fonts = {bold: ImageFont.truetype(folder / f"DejaVuSans{'-Bold' * bold}.ttf", 130) for bold in (False, True)}
+    firsts = (
+        "Proximal: MLD 1.45 ± 0.04 mm",
+        "Side: MLD 0.89 ± 0.05 mm",
+        "Segment: MLD 18.01 ± 0.15 px",
+        "Catheter 6 F",
+    )
+    others = ("reference 3.76 mm, DS 61.4 %", "not reliable: F1, F2, F3", "edited by hand")
+    for bold, lines in ((True, firsts), (False, others)):
+        for line in lines:
+            assert fonts[bold].getlength(line) / 10 < text_width(line, bold=bold), line

@@ -1,7 +1,9 @@
 """A reading from the measurement itself, so that the report and the reading cannot drift apart."""
 
+import html
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +15,7 @@ from qca.report.html import report_html
 from qca.report.limb_angles import limb_angles
 from qca.report.overlay import overlay_png
 from qca.report.profile import PROFILE_COLUMNS, profile_csv
+from qca.report.scale_words import scale_rows, scale_text
 from qca.report.table import text_table
 from qca.sizing.worksheet import plan
 
@@ -78,3 +81,34 @@ def test_the_worksheet_stands_in_the_report(measured):
     page = report_html(reading, frame, plan(reading))
     assert '<section class="worksheet">' in page
     assert page.index('<section class="worksheet">') < page.index("What each number means")
+
+
+def test_the_scale_is_told_in_words(measured):
+    frame, reading = measured
+    detail = reading.scale.detail
+    rows = dict(scale_rows(reading))
+    assert rows["Catheter"] == f"{reading.picks.french:g} F, taken as {detail['catheter_mm']:.2f} mm"
+    assert rows["Width on the frame"] == f"{detail['width_px']:.2f} ± {detail['width_sd_px']:.2f} px"
+    assert rows["The size is"] == "outer diameter of the shaft"
+    assert not [key for key in rows if "_" in key]
+    assert not [value for value in rows.values() if "outer_wall" in value]
+    page = report_html(reading, frame)
+    assert all(
+        f'<th scope="row">{html.escape(key)}</th><td>{html.escape(value)}</td>' in page for key, value in rows.items()
+    )
+
+
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        ("catheter", "from the catheter"),
+        ("typed in", "typed in"),
+        ("header: isocentre estimate", "from the header (isocentre estimate)"),
+        ("grid", "from a grid of known pitch"),
+    ],
+)
+def test_every_source_of_a_scale_ends_a_sentence(measured, source, words):
+    _, reading = measured
+    other = replace(reading, scale=replace(reading.scale, source=source, detail={}))
+    assert scale_text(other).endswith(f"%), {words}")
+    assert scale_rows(other) == []

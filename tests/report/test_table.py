@@ -40,7 +40,7 @@ def test_marked_and_unmarked_digits_line_up(flagged, bifurcation):
 
 def test_scale_angles_and_medina_are_there(bifurcation):
     text = words(text_table(bifurcation.reading))
-    assert "Scale: 0.2000 ± 0.0021 mm per px (1.0 %), from catheter" in text
+    assert "Scale: 0.2000 ± 0.0021 mm per px (1.0 %), from the catheter" in text
     assert "A proximal - side 131.9 ± 1.6°" in text
     assert "Medina 0,1,1 (1 from 50 % diameter stenosis)" in text
     assert "side 1 1.4 points above probability of 1: 61 % too close to tell" in text
