@@ -52,10 +52,10 @@ def test_same_wishes_same_places():
 
 def test_text_fits_its_box_in_the_widest_common_font():
     """DejaVu Sans, the fallback of Linux browsers without Helvetica's relatives; its files come with matplotlib."""
-    import matplotlib
+    import matplotlib as mpl
     from PIL import ImageFont
 
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
     fonts = {bold: ImageFont.truetype(folder / f"DejaVuSans{'-Bold' * bold}.ttf", 130) for bold in (False, True)}
     firsts = (
         "Proximal: MLD 1.45 ± 0.04 mm",
