@@ -117,3 +117,15 @@ def test_a_closed_pipe_is_no_traceback():
 
 def test_the_group_is_one_object():
     assert isinstance(cli, click.Group)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's /dev/full")
+@pytest.mark.parametrize("arguments", [["--help"], ["measure", "--help"]])
+def test_an_output_that_cannot_be_written_is_one_sentence(arguments):
+    with Path("/dev/full").open("w") as full:
+        run = subprocess.run(
+            [sys.executable, "-m", "ui.cli", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT
+        )
+    assert run.returncode == 1
+    assert run.stderr.startswith("qca: The output cannot be written (No space left on device)")
+    assert run.stderr.count("\n") == 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -40,6 +42,10 @@ _EXTRA_OF = {
     "sqlalchemy": "batch",
 }
 """Package to the extra that installs it."""
+
+
+_FULL = {errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)}
+"""What a file that standard output is sent to may answer."""
 
 
 class CannotMeasureError(click.ClickException):
@@ -105,7 +111,20 @@ def main() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")  # a terminal without our signs shows a question mark, not a traceback
-    cli(prog_name="qca")
+    try:
+        try:
+            cli(prog_name="qca")
+        finally:
+            flush = getattr(sys.stdout, "flush", None)  # there is no standard output where it was closed
+            if flush is not None:
+                flush()
+    except OSError as error:
+        if error.filename is not None or error.errno not in _FULL:
+            raise
+        # a redirection to a full disk; what is left in the buffer would fail again at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        click.echo(f"qca: The output cannot be written ({error.strerror}): send it to another place.", err=True)
+        sys.exit(1)
 
 
 def _module_file(name: str) -> Path:
