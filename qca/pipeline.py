@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.sources import scale_typed
-from qca.errors import LimbTooShort, PicksError
+from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
@@ -16,9 +17,10 @@ from qca.limb_numbers import limb_numbers
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
-from qca.picks import LIMBS, LimbName, Picks, Point
+from qca.picked_points import picked_points
+from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading
-from qca.scaling import find_scale, see_catheter, square_valid, true_catheter_mm, uses_catheter
+from qca.scaling import find_scale, see_catheter, square_valid, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
@@ -62,9 +64,7 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
 
 
 def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
-    names, points = _checked_points(frame, picks)
-    true_catheter_mm(picks)
-    _check_typed_scale(picks)
+    names, points = picked_points(frame, picks, settings.pick_radius_px)
     image = _square(frame)
     ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
     led = leading_points(picks.edits, names, frame.pixel_aspect)
@@ -74,10 +74,13 @@ def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
     )
     _refuse_short(paths, names, settings.min_limb_length_px)
     turned = image if dark else -image
-    catheter = see_catheter(frame, turned, picks, settings) if uses_catheter(picks) else None
+    with _solvable("catheter shaft"):
+        catheter = see_catheter(frame, turned, picks, settings) if uses_catheter(picks) else None
     priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
-    joint = grow(crop, paths, FitOptions(priors=priors))
-    scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
+    with _solvable("vessel"):
+        joint = grow(crop, paths, FitOptions(priors=priors))
+    with _solvable("catheter shaft"):
+        scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
     grey = grey_model(joint)
     scale = scaling.scale
     numbers = [limb_numbers(joint, i, name, crop, frame, settings, picks.edits) for i, name in enumerate(names)]
@@ -132,54 +135,17 @@ def _flag(code: str, where: str) -> Flag:
     return Flag(code, where, FLAGS[code].short)
 
 
-def _checked_points(frame: Frame, picks: Picks) -> tuple[tuple[LimbName, ...], list[Point]]:
-    """Limbs to measure and their picks; PicksError when points are missing, outside the frame or on one spot."""
-    if picks.is_segment:
-        wanted = {"start": picks.start, "end": picks.end}
-        if any(p is not None for p in (picks.proximal, picks.distal, picks.side)):
-            msg = "give either proximal, distal and side, or start and end, not both"
-            raise PicksError(msg)
-        names: tuple[LimbName, ...] = ("segment",)
-    else:
-        wanted = {"proximal": picks.proximal, "distal": picks.distal, "side": picks.side}
-        names = LIMBS
-    missing = [name for name, p in wanted.items() if p is None]
-    if missing:
-        msg = (
-            f"missing point: {', '.join(missing)}; "
-            "a bifurcation needs proximal, distal and side, a segment start and end"
-        )
-        raise PicksError(msg)
-    points = [p for p in wanted.values() if p is not None]
-    labelled = list(zip(wanted, points, strict=True))
-    if picks.catheter is not None:
-        labelled += [("first catheter", picks.catheter[0]), ("second catheter", picks.catheter[1])]
-    for name, (x, y) in labelled:
-        if not (
-            np.isfinite(x) and np.isfinite(y) and -0.5 <= x <= frame.columns - 0.5 and -0.5 <= y <= frame.rows - 0.5
-        ):
-            msg = (
-                f"the {name} point {x:g},{y:g} lies outside the frame of {frame.columns} x {frame.rows} px: "
-                "points are x,y = column,row, counted from 0"
-            )
-            raise PicksError(msg, file=frame.file, frame=frame.index)
-    for i, (name, p) in enumerate(labelled[: len(points)]):
-        for other, q in labelled[:i]:
-            if np.hypot(p[0] - q[0], p[1] - q[1]) < 6:
-                advice = "pick them further apart" if picks.is_segment else "pick them on different limbs"
-                msg = f"the {other} and {name} points {p[0]:g},{p[1]:g} are on the same spot: {advice}"
-                raise PicksError(msg)
-    return names, points
-
-
-def _check_typed_scale(picks: Picks) -> None:
-    """Refuse a typed scale that no frame can have, before anything is traced; PicksError."""
-    if picks.mm_per_px is None:
-        return
+@contextmanager
+def _solvable(what: str) -> Iterator[None]:
+    """Say so when a fit has no solution, as on a flat picture or on one of a few grey values; NoVessel."""
     try:
-        scale_typed(picks.mm_per_px, picks.mm_per_px_sd)
-    except ValueError as error:
-        raise PicksError(str(error)) from error
+        yield
+    except np.linalg.LinAlgError as error:
+        msg = (
+            f"no {what} can be fitted between the points, as on a picture that is flat or has only a few grey values: "
+            "check the points, and use the original frame"
+        )
+        raise NoVessel(msg) from error
 
 
 def _square(frame: Frame) -> Array:

@@ -15,7 +15,7 @@ from qca.errors import InputError, UnsupportedFrame
 from qca.frames.byte_reader import FileBytes
 from qca.frames.frame import Frame
 from qca.frames.greyness import Stored, one_channel
-from qca.frames.limits import MAX_CODED_EXCESS, MAX_ELEMENTS, MAX_SIDE
+from qca.frames.limits import CHUNK_BYTES, MAX_CODED_EXCESS, MAX_ELEMENTS, MAX_SIDE
 from qca.frames.picture import plain_frame
 from qca.frames.record import FrameFile
 
@@ -57,6 +57,12 @@ class PngFrames:
         chunks = [source.read(offset, length) for offset, length in self.chunks]
         if not all(_sound(chunk) for chunk in chunks):
             msg = f"{record.file} has damaged picture data (a checksum is wrong): save or copy it again."
+            raise InputError(msg, file=record.file)
+        if _inflates_beyond(chunks, _MOST_BYTES_PER_PIXEL * record.rows * record.columns + MAX_CODED_EXCESS):
+            msg = (
+                f"{record.file} unpacks to far more data than a picture of {record.rows} rows by {record.columns} "
+                "columns has: it is damaged or not what it says."
+            )
             raise InputError(msg, file=record.file)
         try:
             found = imagecodecs.png_decode(SIGNATURE + b"".join(chunks))
@@ -155,6 +161,27 @@ def _header(source: FileBytes, chunk: tuple[int, int]) -> tuple[int, int, int, b
         msg = f"{name} has {bits} bit per value; 8 and 16 bit grey can be measured: save it as 8 or 16 bit grey."
         raise UnsupportedFrame(msg, file=name)
     return columns, rows, bits, bool(interlace), _KINDS[colour]
+
+
+def _inflates_beyond(chunks: list[bytes], most: int) -> bool:
+    """Whether the picture data unpack to more than ``most`` bytes; a decoder would go through gigabytes of it.
+
+    Nothing is kept of what is unpacked. Damaged data count as what came before the damage: the decoder will refuse them.
+    """
+    machine, total = zlib.decompressobj(), 0
+    for chunk in chunks:
+        if chunk[4:8] != b"IDAT":
+            continue
+        rest = chunk[8:-4]
+        while rest and not machine.eof:
+            try:
+                total += len(machine.decompress(rest, CHUNK_BYTES))
+            except zlib.error:
+                return False
+            if total > most:
+                return True
+            rest = machine.unconsumed_tail
+    return False
 
 
 def _sound(chunk: bytes) -> bool:

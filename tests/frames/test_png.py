@@ -2,6 +2,7 @@
 
 import struct
 import time
+import zlib
 
 import imagecodecs
 import numpy as np
@@ -155,3 +156,14 @@ def test_too_little_and_too_much_picture_data(tmp_path):
     refused(png_file(tmp_path / "few.png", (400, 400, 8, 0, 0, 0, 0), b"\0" * 5000), "damaged picture data")
     path = png_file(tmp_path / "many.png", (4, 4, 8, 0, 0, 0, 0), np.random.default_rng(1).bytes(2_000_000))
     refused(path, "far more data")
+
+
+def test_a_bomb_is_refused_before_the_decoder(tmp_path, monkeypatch):
+    """A quarter of a megabyte that unpacks to 256 MB where 512 x 512 pixels need 256 kB."""
+    machine, zeros = zlib.compressobj(9), b"\0" * 2**24
+    body = b"".join(machine.compress(zeros) for _ in range(16)) + machine.flush()
+    header = png_chunk(b"IHDR", struct.pack(">IIBBBBB", 512, 512, 8, 0, 0, 0, 0))
+    path = tmp_path / "bomb.png"
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + header + png_chunk(b"IDAT", body) + png_chunk(b"IEND", b""))
+    monkeypatch.setattr(imagecodecs, "png_decode", lambda _: pytest.fail("the decoder was called"))
+    refused(path, "unpacks to far more data than a picture of 512 rows by 512 columns has")

@@ -3,11 +3,13 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from qca.errors import LimbTooShort, MeasurementError, MissingScale, NoVessel, PicksError, QcaError
 from qca.picks import Picks
 from qca.pipeline import measure
+from qca.settings import Settings
 
 GOOD = {"proximal": (220.0, 155.0), "distal": (65.0, 195.0), "side": (70.0, 105.0)}
 
@@ -152,3 +154,65 @@ def test_a_limb_of_a_few_pixels(forked):
     frame, picks, _ = forked
     with pytest.raises((LimbTooShort, NoVessel), match=r"limb|vessel"):
         measure(frame, replace(picks, side=(139.0, 151.0), distal=(132.0, 158.0)))
+
+
+FLAT = {
+    "all zero": lambda rows, columns: np.zeros((rows, columns)),
+    "all alike": lambda rows, columns: np.full((rows, columns), 4095.0),
+    "a checkerboard": lambda rows, columns: np.indices((rows, columns)).sum(axis=0) % 2 * 1000.0,
+    "one dark pixel": lambda rows, columns: np.where(np.arange(rows * columns).reshape(rows, columns) == 9000, 0, 2e3),
+}
+
+
+@pytest.mark.parametrize("picture", FLAT)
+def test_a_picture_without_a_vessel(forked, with_pixels, picture):
+    """Flat, or of two grey values: a sentence, not an error of the linear algebra."""
+    frame, picks, _ = forked
+    flat = with_pixels(frame, FLAT[picture](frame.rows, frame.columns))
+    for chosen in (picks, Picks(start=picks.proximal, end=picks.distal, mm_per_px=0.2)):
+        with pytest.raises(NoVessel, match=r"no (vessel|catheter shaft) (can be fitted|found)"):
+            measure(flat, chosen)
+
+
+def test_two_grey_values(forked, with_pixels):
+    frame, picks, _ = forked
+    with pytest.raises(NoVessel, match=r"no (vessel|catheter shaft) (can be fitted|found)"):
+        measure(with_pixels(frame, (frame.pixels > np.median(frame.pixels)) * 1.0), picks)
+
+
+@pytest.mark.parametrize("limb", ["proximal", "distal", "side", "first catheter"])
+def test_a_point_under_the_shutter(forked, with_pixels, limb):
+    """Within the radius in which a pick is drawn to a ridge nothing is exposed: refused; on the edge: measured."""
+    frame, picks, _ = forked
+    x, y = picks.catheter[0] if "catheter" in limb else getattr(picks, limb)
+    valid = np.ones((frame.rows, frame.columns), bool)
+    valid[round(y) - 6 : round(y) + 7, round(x) - 6 : round(x) + 7] = False
+    with pytest.raises(PicksError, match=f"the {limb} point .* lies under the shutter or the collimator"):
+        measure(with_pixels(frame, frame.pixels, valid), picks)
+
+
+def test_a_short_limb_says_how_short(forked):
+    frame, picks, truth = forked
+    x, y = truth.branching_point_px
+    near = replace(picks, distal=(x + 0.17 * (picks.distal[0] - x), y + 0.17 * (picks.distal[1] - y)))
+    with pytest.raises(LimbTooShort, match=r"the distal point lies only \d+ px from .*, 60 px are needed: move it"):
+        measure(frame, near, Settings(min_limb_length_px=60.0))
+
+
+def test_a_short_segment_says_how_short(tube):
+    frame, picks, _ = tube
+    x, y = picks.start
+    with pytest.raises(LimbTooShort, match=r"the segment is only \d+ px long, 12 px are needed: pick its ends further"):
+        measure(frame, replace(picks, end=(x + 8.0, y + 2.0)))
+
+
+def test_a_segment_on_one_spot(tube):
+    frame, picks, _ = tube
+    with pytest.raises(PicksError, match=r"the start and end points .* are on the same spot: pick them further apart"):
+        measure(frame, replace(picks, end=picks.start))
+
+
+@pytest.mark.parametrize("mm_per_px", [0.0, -1.0, 5.0, 1e9, math.nan])
+def test_a_typed_scale_that_no_frame_has(tube, mm_per_px):
+    with pytest.raises(PicksError, match=r"a scale of .* mm per px is outside 0.01 to 2"):
+        measure(tube[0], replace(tube[1], mm_per_px=mm_per_px))
