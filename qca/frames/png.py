@@ -166,7 +166,7 @@ def _header(source: FileBytes, chunk: tuple[int, int]) -> tuple[int, int, int, b
 def _inflates_beyond(chunks: list[bytes], most: int) -> bool:
     """Whether the picture data unpack to more than ``most`` bytes; a decoder would go through gigabytes of it.
 
-    Nothing is kept of what is unpacked. Damaged data count as what came before the damage: the decoder will refuse them.
+    Nothing is kept of what is unpacked. Where the data are damaged it is the decoder that refuses them.
     """
     machine, total = zlib.decompressobj(), 0
     for chunk in chunks:
