@@ -384,7 +384,7 @@ def test_fragments_that_are_none(tmp_path):
 
 
 def test_a_dataset_written_by_memory_is_what_the_file_gives(tmp_path):
-    """The helper of these tests is honest: pydicom reads back what it wrote."""
+    """What these tests write is what they say: pydicom reads it back."""
     from pydicom import dcmread
 
     buffer = io.BytesIO(write(tmp_path / "run.dcm", run()).read_bytes())

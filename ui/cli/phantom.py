@@ -54,7 +54,13 @@ _LIST_COLUMNS = (
 @click.option(
     "--count", type=click.IntRange(1, 100_000), default=1, show_default=True, help="How many, seeds counting up."
 )
-@click.option("--kind", type=click.Choice(["bifurcation", "segment"]), default="bifurcation", show_default=True)
+@click.option(
+    "--kind",
+    type=click.Choice(["bifurcation", "segment"]),
+    default="bifurcation",
+    show_default=True,
+    help="Three limbs, or one vessel.",
+)
 @click.option("--difficulty", type=click.Choice(_DIFFICULTIES), help="One difficulty in every frame (bifurcations).")
 @click.option("--photons", type=click.FloatRange(1, 1e9), metavar="N", help="Detected quanta per pixel, background.")
 @click.option("--mm-per-px", type=click.FloatRange(0.05, 1.0), metavar="S", help="Pixel size in the vessel's plane.")
@@ -62,7 +68,14 @@ _LIST_COLUMNS = (
 @click.option("--bits", type=click.Choice(["8", "10", "12", "16"]), help="Bits of a stored grey value.")
 @click.option("--mapping", type=click.Choice(["linear", "log", "gamma"]), help="From intensity to grey values.")
 @click.option("--size", type=click.IntRange(128, 4096), default=512, show_default=True, help="Rows and columns.")
-@click.option("--format", "kind_of_file", type=click.Choice(["png", "dicom"]), default="png", show_default=True)
+@click.option(
+    "--format",
+    "kind_of_file",
+    type=click.Choice(["png", "dicom"]),
+    default="png",
+    show_default=True,
+    help="PNG, or an XA DICOM file.",
+)
 @click.option("--frames", type=click.IntRange(1, 500), default=1, show_default=True, help="Frames of a DICOM run.")
 @click.option("--compressed", is_flag=True, help="JPEG lossless coding of DICOM pixels.")
 @click.option(
