@@ -35,7 +35,7 @@ def picked_points(frame: Frame, picks: Picks, within_px: float) -> tuple[tuple[L
     Raises
     ------
     PicksError
-        If points are missing, outside the frame, under a shutter or on one spot, or a size is absurd.
+        If points are missing, outside the frame or on one spot, all under a shutter, or a size is absurd.
     """
     if picks.is_segment:
         wanted = {"start": picks.start, "end": picks.end}
@@ -79,18 +79,26 @@ def picked_points(frame: Frame, picks: Picks, within_px: float) -> tuple[tuple[L
 
 
 def _refuse_shaded(frame: Frame, labelled: list[tuple[str, Point]], within_px: float) -> None:
-    """Refuse points with nothing but shutter or collimator around them; PicksError."""
+    """Refuse a vessel or a catheter all of whose points have nothing but shutter or collimator around them; PicksError.
+
+    One point under it is no error: the limb is followed as far as it is exposed, and says so.
+    """
     if frame.valid.all():
         return
     reach = math.ceil(within_px)
-    for name, (x, y) in labelled:
-        column, row = round(x), round(y)
+
+    def exposed(point: Point) -> bool:
+        column, row = round(point[0]), round(point[1])
         rows = slice(max(row - reach, 0), row + reach + 1)
-        columns = slice(max(column - reach, 0), column + reach + 1)
-        if not frame.valid[rows, columns].any():
+        return bool(frame.valid[rows, max(column - reach, 0) : column + reach + 1].any())
+
+    for what in ("vessel", "catheter"):
+        points = [point for name, point in labelled if ("catheter" in name) == (what == "catheter")]
+        if points and not any(exposed(point) for point in points):
+            x, y = points[0]
             msg = (
-                f"the {name} point {x:g},{y:g} lies under the shutter or the collimator that the file names: pick "
-                "inside the exposed part of the frame"
+                f"all points of the {what}, the first at {x:g},{y:g}, lie under the shutter or the collimator that the "
+                "file names: pick inside the exposed part of the frame"
             )
             raise PicksError(msg, file=frame.file, frame=frame.index)
 

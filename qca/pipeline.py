@@ -142,8 +142,8 @@ def _solvable(what: str) -> Iterator[None]:
         yield
     except np.linalg.LinAlgError as error:
         msg = (
-            f"no {what} can be fitted between the points, as on a picture that is flat or has only a few grey values: "
-            "check the points, and use the original frame"
+            f"no {what} can be fitted between the points, as on a picture that is flat, has only a few grey values or "
+            "lies mostly under a shutter: check the points, and use the original frame"
         )
         raise NoVessel(msg) from error
 

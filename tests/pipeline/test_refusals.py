@@ -187,14 +187,23 @@ def test_two_grey_values(forked, with_pixels):
         assert all("saturated" in limb.flags for limb in reading.limbs.values())
 
 
-@pytest.mark.parametrize("limb", ["proximal", "distal", "side", "first catheter"])
-def test_a_point_under_the_shutter(forked, with_pixels, limb):
-    """Within the radius in which a pick is drawn to a ridge nothing is exposed: refused; on the edge: measured."""
+@pytest.mark.parametrize("what", ["vessel", "catheter"])
+def test_points_under_the_shutter(forked, with_pixels, what):
+    """Within the radius in which a pick is drawn to a ridge nothing is exposed, at none of the points."""
     frame, picks, _ = forked
-    x, y = picks.catheter[0] if "catheter" in limb else getattr(picks, limb)
+    points = picks.catheter if what == "catheter" else (picks.proximal, picks.distal, picks.side)
     valid = np.ones((frame.rows, frame.columns), bool)
-    valid[round(y) - 6 : round(y) + 7, round(x) - 6 : round(x) + 7] = False
-    with pytest.raises(PicksError, match=f"the {limb} point .* lies under the shutter or the collimator"):
+    for x, y in points:
+        valid[round(y) - 6 : round(y) + 7, round(x) - 6 : round(x) + 7] = False
+    with pytest.raises(PicksError, match=f"all points of the {what}, the first at .* lie under the shutter"):
+        measure(with_pixels(frame, frame.pixels, valid), picks)
+
+
+def test_a_frame_of_which_a_corner_is_exposed(forked, with_pixels):
+    frame, picks, _ = forked
+    valid = np.zeros((frame.rows, frame.columns), bool)
+    valid[:5, -5:] = True
+    with pytest.raises(PicksError, match="all points of the vessel"):
         measure(with_pixels(frame, frame.pixels, valid), picks)
 
 
