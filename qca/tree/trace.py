@@ -96,7 +96,10 @@ def trace_tree(
         paths = [lead(path, cost, points, name) for path, points, name in zip(paths, through, names, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
-            msg = f"the {name} limb is too short to measure: move its pick further from the branching point"
+            msg = (
+                f"the {name} limb is too short to measure: move its pick further from the branching point, "
+                "and check that the other points lie on their vessels"
+            )
             raise LimbTooShort(msg, limb=name)
     return paths
 
