@@ -222,13 +222,10 @@ def hand(window_of_all, home, prompts):
 def as_new(desk, home):
     """Forget everything, as if the window had just been opened."""
     from ui.desk.guide import Step
-    from ui.desk.history import History
-    from ui.desk.work import Work
     from ui.desk.worklist import PathList
 
     desk.put_away()
-    desk.file = desk.frames = desk.journal = None
-    desk.history, desk.list, desk.home = History(Work()), PathList([]), home
+    desk.list, desk.home = PathList([]), home
     desk.step, desk.notice, desk.mender.tool = Step.FRAME, None, "move"
     desk.keeper.folder, desk.keeper._own = None, {}
     desk.measuring._known.clear()

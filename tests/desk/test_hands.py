@@ -30,7 +30,7 @@ def test_a_drag_moves_a_point_and_is_one_step(measured_hand):
 
 def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
     hand = measured_hand
-    before, journal = side(hand), hand.desk.journal.path.read_bytes()
+    before, journal = side(hand), hand.desk.opened.journal.path.read_bytes()
     hand.press(before)
     hand.move((before[0] - 10, before[1]))
     assert hand.desk.live is not None
@@ -38,10 +38,10 @@ def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
     layer = hand.viewer.layers["points"]
     shown = [tuple(row[::-1]) for row in layer.data]
     assert side(hand) in [NEAR(one) for one in shown]
-    assert hand.desk.journal.path.read_bytes() == journal
+    assert hand.desk.opened.journal.path.read_bytes() == journal
     hand.release((before[0] - 10, before[1]))
     assert hand.desk.live is None
-    assert len(hand.desk.journal.path.read_bytes()) > len(journal)
+    assert len(hand.desk.opened.journal.path.read_bytes()) > len(journal)
 
 
 def test_a_press_without_a_move_changes_nothing(measured_hand):
@@ -84,7 +84,7 @@ def knot_of(hand, limb, wall, index=4):
 def test_dragging_a_handle_makes_an_edit(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     knot = knot_of(hand, "distal", "left")
     target = (knot.point[0] + 3.0, knot.point[1] + 1.0)
@@ -97,7 +97,7 @@ def test_dragging_a_handle_makes_an_edit(measured_hand):
 def test_redrawing_a_wall_with_a_stroke(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     hand.key("W")
     assert hand.desk.mender.tool == "redraw"
@@ -114,7 +114,7 @@ def test_redrawing_a_wall_with_a_stroke(measured_hand):
 def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["distal"].profile
     begin, end = ((float(profile.x_px[k]), float(profile.y_px[k])) for k in (60, 100))
@@ -129,7 +129,7 @@ def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
 def test_leading_a_centreline_through_a_click(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["proximal"].profile
     where = (float(profile.x_px[50]), float(profile.y_px[50]))
@@ -160,7 +160,7 @@ def test_edits_can_be_taken_away_one_by_one_and_all_at_once(measured_hand):
 
 def test_hovering_links_image_and_plot_both_ways(measured_hand):
     hand = measured_hand
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.measuring.shown.measured.reading.limbs["distal"].profile
     plot = hand.window.widget.cards.cards["distal"].plot
@@ -240,7 +240,7 @@ def test_single_segment_mode(hand, still_reading):
     picks = read_picks(SEGMENT.with_name("segment.picks.json"))
     desk = hand.desk
     assert desk.open([SEGMENT])
-    desk.without_scale()
+    desk.picker.without_scale()
     desk.go(Step.POINTS)
     hand.key("V")
     hand.click(picks.start)
@@ -263,7 +263,7 @@ def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
     Image.fromarray(grey).save(tmp_path / "flat.png")
     assert hand.desk.open([tmp_path / "flat.png"])
     desk = hand.desk
-    desk.canvas.show_frames(desk.frames, 0, 2.0, (0.0, 255.0))
+    desk.canvas.show_frames(desk.opened.frames, 0, 2.0, (0.0, 255.0))
     hand.wait()
     desk.go(Step.POINTS)
     hand.click((150.0, 30.0))
@@ -273,7 +273,7 @@ def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
 def test_points_belong_to_their_frame(hand):
     desk = hand.desk
     assert desk.open([RUN])
-    desk.show_frame(4)
+    desk.scrubber.show(4)
     hand.wait()
     hand.key("Return")
     hand.click((218.0, 72.0))
@@ -284,7 +284,7 @@ def test_points_belong_to_their_frame(hand):
     hand.click((214.0, 20.0))
     assert desk.work.catheter_b is None
     hand.key("G")
-    assert desk.shown == 4
+    assert desk.scrubber.shown == 4
     assert hand.viewer.layers["points"].visible
     hand.key("Right")
     hand.key("M")

@@ -64,7 +64,7 @@ def test_a_damaged_frame_in_a_run_is_said_and_the_next_one_shown(hand, tmp_path)
     damaged = tmp_path / "run.dcm"
     damaged.write_bytes(data)
     assert hand.desk.open([damaged])
-    source = hand.desk.frames.source
+    source = hand.desk.opened.frames.source
     real = source.pixels
 
     def pixels(index):
@@ -76,12 +76,12 @@ def test_a_damaged_frame_in_a_run_is_said_and_the_next_one_shown(hand, tmp_path)
         return real(index)
 
     source.pixels = pixels
-    hand.desk.frames._kept.clear()
-    hand.desk.show_frame(3)
+    hand.desk.opened.frames._kept.clear()
+    hand.desk.scrubber.show(3)
     assert hand.wait(lambda: hand.desk.notice is not None and "frame 3 is damaged" in hand.desk.notice.text, 5)
-    hand.desk.show_frame(4)
+    hand.desk.scrubber.show(4)
     hand.wait()
-    assert hand.desk.frames[4].max() > 0
+    assert hand.desk.opened.frames[4].max() > 0
 
 
 def test_files_dropped_on_the_column_and_several_at_once(hand, tmp_path):
@@ -217,20 +217,22 @@ def test_frames_with_keys_and_the_strip(hand):
     hand.desk.open([RUN])
     strip = hand.window.strip.strip
     hand.key("Right")
-    assert hand.desk.shown == 1
+    assert hand.desk.scrubber.shown == 1
     hand.key("End")
-    assert hand.desk.shown == 11
+    assert hand.desk.scrubber.shown == 11
     hand.key("Left", "ShiftModifier")
-    assert hand.desk.shown == 1
+    assert hand.desk.scrubber.shown == 1
     hand.key("Home")
-    assert hand.desk.shown == 0
+    assert hand.desk.scrubber.shown == 0
     hand.key("Left")
-    assert hand.desk.shown == 0
+    assert hand.desk.scrubber.shown == 0
     where = QPoint(round(strip.x_of(7)), 30)
     QTest.mouseClick(strip, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
     hand.wait()
-    assert hand.desk.shown == 7
-    np.testing.assert_array_equal(hand.viewer.layers["frame"]._slice.image.raw, hand.desk.frames.source.pixels(7))
+    assert hand.desk.scrubber.shown == 7
+    np.testing.assert_array_equal(
+        hand.viewer.layers["frame"]._slice.image.raw, hand.desk.opened.frames.source.pixels(7)
+    )
 
 
 def test_the_grey_window_never_reaches_the_measurement(measured_hand, still_reading):
@@ -348,7 +350,7 @@ def test_an_autosave_that_cannot_write_is_said_and_asked_about(copied, tmp_path)
     hand, _ = copied
     blocked = tmp_path / "blocked"
     blocked.write_text("")
-    hand.desk.journal.path = blocked / "journal.jsonl"
+    hand.desk.opened.journal.path = blocked / "journal.jsonl"
     hand.desk.mender.reference("side", 9.0)
     assert "autosave cannot write" in hand.desk.notice.text
     hand.prompts.answers.append(False)

@@ -144,12 +144,11 @@ class Canvas:
         if points:
             layer.size = layer.current_size
 
-    def draw_points(self, points: dict[Role, Point], armed: Role | None) -> None:
+    def draw_points(self, points: dict[Role, Point]) -> None:
         """Draw the picked points with their letters."""
         layer: Any = self._others.get("points")
         if layer is None:
             return
-        del armed
         roles = list(points)
         colours = [
             (CATHETER if role.startswith("catheter") else INKS.get(role, INKS["segment"])).colour for role in roles
@@ -160,7 +159,7 @@ class Canvas:
         """Take everything but the frame away."""
         self.draw(NOTHING, [])
         self.draw_knots([])
-        self.draw_points({}, None)
+        self.draw_points({})
 
     def show_drawing(self, *, shown: bool) -> None:
         """Show or hide everything but the frame."""

@@ -19,7 +19,8 @@ from ui.desk.points_panel import PointsPanel
 from ui.desk.scale_panel import ScalePanel
 
 if TYPE_CHECKING:
-    from ui.desk.desk import Desk, Notice
+    from ui.desk.desk import Desk
+    from ui.desk.notice import Notice
 
 _SIGNS = {"done": "✓", "doubt": "!", "doing": "▸", "open": " "}
 

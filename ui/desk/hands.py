@@ -69,7 +69,7 @@ class Hands:
     def _grip(self, point: Point) -> Role | Knot | str | None:
         """Tell what a press here takes hold of: a point, a handle, the begin of a stroke, or nothing."""
         desk = self.desk
-        if not desk.drawing_visible:
+        if not desk.picture.visible:
             return None
         role = self.point_at(point)
         if role is not None:
@@ -125,13 +125,13 @@ class Hands:
         desk = self.desk
         if not desk.canvas.inside(point):
             return
-        if not desk.on_frame:
+        if not desk.scrubber.on_frame:
             desk.refresh()  # the hint says what to do
             return
         if desk.step is Step.CHECK and desk.mender.tool == "path":
             desk.mender.lead_path(point)
-        elif desk.armed is not None:
-            desk.set_point(desk.armed, point)
+        elif desk.picker.armed is not None:
+            desk.picker.set_point(desk.picker.armed, point)
 
     def _dragging(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
@@ -141,7 +141,7 @@ class Hands:
             desk.canvas.hover(Mark(stroke[-1], "cross", HAND))
         else:
             point = self._held_inside(stroke[-1])
-            desk.preview(with_point(desk.history.work, grip, point, frame=desk.frame_for_picks))  # type: ignore[arg-type]
+            desk.preview(with_point(desk.history.work, grip, point, frame=desk.scrubber.frame_for_picks))  # type: ignore[arg-type]
 
     def _dropped(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
@@ -149,7 +149,7 @@ class Hands:
         if isinstance(grip, Knot):
             desk.mender.move_wall(grip, stroke[-1])
         elif grip != _STROKE:
-            desk.set_point(grip, self._held_inside(stroke[-1]))  # type: ignore[arg-type]
+            desk.picker.set_point(grip, self._held_inside(stroke[-1]))  # type: ignore[arg-type]
         elif desk.mender.tool == "redraw":
             desk.mender.draw_wall(stroke)
         else:
@@ -170,7 +170,7 @@ class Hands:
             return
         measured = desk.measuring.shown.measured
         place = None
-        if measured is not None and desk.drawing_visible:
+        if measured is not None and desk.picture.visible:
             place = place_on(measured.reading, desk.canvas.point_of(event))
         if place is None or measured is None:
             self.point_out("", -1)

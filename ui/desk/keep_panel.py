@@ -49,7 +49,7 @@ class KeepPanel(QWidget):
         for widget in (self._save, self._elsewhere, self._report):
             widget.setEnabled(fresh)
         self._next.setEnabled(desk.list.has_next)
-        broken = desk.journal.broken if desk.journal is not None else ""
+        broken = desk.broken
         set_text(self._broken, broken)
         set_text(
             self._autosave, "" if broken else "Every step is kept as you make it, also when the program is killed."

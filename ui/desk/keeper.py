@@ -97,7 +97,7 @@ class Keeper:
         if opened.frame_file is None or file == desk.file:
             self._expected = opened.reading
             desk.change(work, f"opened {path.name}")
-            desk.back_to_points()
+            desk.scrubber.back_to_points()
             self.compare_with_opened()
             return True
         desk.list = PathList(keeping.frames_in(file.parent))
@@ -120,7 +120,7 @@ class Keeper:
     def take_up(self) -> None:
         """Go on where an earlier session stopped, unless its work was saved."""
         desk = self.desk
-        found = desk.journal.found() if desk.journal is not None else None
+        found = desk.opened.journal.found() if desk.opened is not None else None
         if found is None or not found.history.work.touched:
             return
         when = found.when.replace("T", " ")[:16]
@@ -144,7 +144,7 @@ class Keeper:
     def _show(self, work: Work) -> None:
         self.desk.notice = None
         self.desk.change(work, "took up the saved measurement")
-        self.desk.back_to_points()
+        self.desk.scrubber.back_to_points()
 
     def compare_with_opened(self) -> None:
         """Say so when a reading that was opened does not come out again; called when a reading has arrived."""
@@ -200,8 +200,8 @@ class Keeper:
             desk.say(str(error), alarm=True, actions=(("Save elsewhere", self.save_elsewhere),))
             return
         self._saved = self._key()
-        if desk.journal is not None:
-            desk.journal.saved(desk.history.at)
+        if desk.opened is not None:
+            desk.opened.journal.saved(desk.history.at)
         desk.list.saved(write_json({"schema": PICKS_SCHEMA, **picks_to_json(picks, only_given=True)}), measured.text)
         desk.say(f"Saved: {' and '.join(files)} in {folder}.")
 

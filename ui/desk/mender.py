@@ -46,7 +46,7 @@ class Mender:
     @property
     def active(self) -> bool:
         """True when walls can be mended now."""
-        return self.desk.step is Step.CHECK and self.reading is not None and self.desk.drawing_visible
+        return self.desk.step is Step.CHECK and self.reading is not None and self.desk.picture.visible
 
     @property
     def doubtful(self) -> int:

@@ -146,7 +146,7 @@ class DeskWindow:
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         name = desk.file.name if desk.file is not None and desk.ready else ""
-        frame = f", frame {desk.shown}" if desk.frame_for_picks is not None else ""
+        frame = f", frame {desk.scrubber.shown}" if desk.scrubber.frame_for_picks is not None else ""
         saved = "" if desk.keeper.is_saved or not desk.history.work.touched else " *"
         title = f"{name}{frame}{saved} - qca desk" if name else "qca desk"
         if self.main.windowTitle() != title:
