@@ -66,6 +66,7 @@ class Hand:
         self.viewer, self.desk, self.window, self.prompts = viewer, desk, window, prompts
         self.app = QApplication.instance()
         self.native = viewer.window._qt_viewer.canvas.native
+        self.down = False
 
     def new_session(self, home):
         """Forget everything that is not on the disk."""
@@ -107,37 +108,46 @@ class Hand:
         """Stored pixels per canvas pixel: how exactly a click lands."""
         return 1.0 / float(self.viewer.scene.camera.zoom)
 
-    def click(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
+    # Events are sent to the widget, not made with the pointer of the screen: the X server reports its moves whenever it
+    # likes, in between the others. napari drops moves that follow each other within 5 ms, so a hand waits longer.
 
-        where = self.at(point)
-        QTest.mouseMove(self.native, where)
-        QTest.mouseClick(self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
-        self.wait()
+    def mouse(self, kind, where, *, down, widget=None, modifier="NoModifier"):
+        """Send one mouse event to a place on a widget, by default the canvas."""
+        from qtpy.QtCore import QEvent, QPointF, Qt
+        from qtpy.QtGui import QMouseEvent
+
+        self.down, widget = down, widget or self.native
+        left, none = Qt.MouseButton.LeftButton, Qt.MouseButton.NoButton
+        event = QMouseEvent(
+            getattr(QEvent.Type, kind), QPointF(where), QPointF(widget.mapToGlobal(where)),
+            none if kind == "MouseMove" else left, left if down else none, getattr(Qt.KeyboardModifier, modifier),
+        )  # fmt: skip
+        self.app.sendEvent(widget, event)
+
+    def click(self, point):
+        self.press(point)
+        self.release(point)
 
     def press(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
-
-        where = self.at(point)
-        QTest.mouseMove(self.native, where)
-        QTest.mousePress(self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
-        self.wait()
+        self.move(point)
+        self.mouse("MouseButtonPress", self.at(point), down=True)
+        self.wait(seconds=0.012)
 
     def move(self, point):
-        from qtpy.QtTest import QTest
-
-        QTest.mouseMove(self.native, self.at(point))
-        self.wait(seconds=0.01)
+        self.wait(seconds=0.012)
+        self.mouse("MouseMove", self.at(point), down=self.down)
+        self.wait(seconds=0.012)
 
     def release(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
+        self.mouse("MouseButtonRelease", self.at(point), down=False)
+        self.wait()
 
-        QTest.mouseRelease(
-            self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, self.at(point)
-        )  # fmt: skip
+    def drag_on(self, widget, begin, end, modifier="NoModifier"):
+        """Press on a place of a widget, move, release."""
+        for kind, where, down in (
+            ("MouseButtonPress", begin, True), ("MouseMove", end, True), ("MouseButtonRelease", end, False)
+        ):  # fmt: skip
+            self.mouse(kind, where, down=down, widget=widget, modifier=modifier)
         self.wait()
 
     def drag(self, *points, steps=4):
@@ -204,6 +214,7 @@ def window_of_all(tmp_path_factory):
     os.environ["NAPARI_CONFIG"] = str(tmp_path_factory.mktemp("napari") / "settings.yaml")
     viewer, desk, window = new_window(tmp_path_factory.mktemp("home"))
     yield viewer, desk, window
+    as_new(desk, desk.home)  # nothing to be asked about
     viewer.close()
 
 

@@ -172,9 +172,9 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
     assert plot._marker == -1
 
     from qtpy.QtCore import QPoint
-    from qtpy.QtTest import QTest
 
-    QTest.mouseMove(plot, QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2))
+    where = QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2)
+    hand.mouse("MouseMove", where, down=False, widget=plot)
     hand.wait()
     shown = hand.viewer.layers["marks"].data[-1][::-1]
     index = plot._marker
@@ -183,8 +183,7 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
 
 
 def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
-    from qtpy.QtCore import QPoint, Qt
-    from qtpy.QtTest import QTest
+    from qtpy.QtCore import QPoint
 
     hand = measured_hand
     limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
@@ -192,10 +191,7 @@ def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     middle = plot.height() // 2
     begin = QPoint(round(plot._x(limb.lesion_end_px)), middle)
     goal = begin + QPoint(20, 0)
-    QTest.mousePress(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, begin)
-    QTest.mouseMove(plot, goal)
-    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, goal)
-    hand.wait()
+    hand.drag_on(plot, begin, goal)
     (edit,) = hand.desk.work.edits
     assert edit.kind == "lesion"
     assert edit.span_px[0] == NEAR(limb.lesion_start_px, abs=0.01)
@@ -203,18 +199,23 @@ def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     assert edit.span_px[1] > limb.lesion_end_px
 
 
+def test_a_click_on_a_lesion_limit_moves_nothing(measured_hand):
+    from qtpy.QtCore import QPoint
+
+    hand = measured_hand
+    limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
+    plot = hand.window.widget.cards.cards["distal"].plot
+    where = QPoint(round(plot._x(limb.lesion_end_px)) + 3, plot.height() // 2)
+    hand.drag_on(plot, where, where)
+    assert hand.desk.work.edits == ()
+
+
 def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
-    from qtpy.QtCore import QPoint, Qt
-    from qtpy.QtTest import QTest
+    from qtpy.QtCore import QPoint
 
     hand = measured_hand
     plot = hand.window.widget.cards.cards["side"].plot
-    shift = Qt.KeyboardModifier.ShiftModifier
-    a, b = QPoint(120, 40), QPoint(180, 40)
-    QTest.mousePress(plot, Qt.MouseButton.LeftButton, shift, a)
-    QTest.mouseMove(plot, b)
-    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, shift, b)
-    hand.wait()
+    hand.drag_on(plot, QPoint(120, 40), QPoint(180, 40), "ShiftModifier")
     (edit,) = hand.desk.work.edits
     assert edit.kind == "exclude"
     assert edit.limb == "side"
@@ -303,3 +304,29 @@ def test_the_layers_are_few_and_stay_the_same(measured_hand):
     hand.wait()
     assert list(hand.viewer.layers) == layers
     assert {type(layer).__name__ for layer in layers} <= {"Image", "Points", "Vectors"}
+
+
+def looks(hand):
+    """What tells the limbs apart on the frame."""
+    points, lines = hand.viewer.layers["points"], hand.viewer.layers["lines"]
+    return (
+        list(points.features["label"]), points.face_color.tolist(), hand.viewer.layers["marks"].face_color.tolist(),
+        lines.edge_color.tolist(), list(hand.viewer.layers["marks"].features["label"]),
+    )  # fmt: skip
+
+
+def test_limbs_keep_their_letters_and_colours_when_another_file_was_shown_in_between(
+    measured_hand, know, still_reading
+):
+    """napari gives letters and colours of its own to points and lines that are added to a layer that was empty."""
+    from ui.desk.work import work_of
+
+    hand = measured_hand
+    before = looks(hand)
+    assert sorted(before[0]) == ["C", "C", "D", "P", "S"]
+    hand.desk.open([RUN])
+    hand.desk.open([hand.desk.file.with_name("bifurcation.dcm")])
+    hand.desk.change(work_of(still_reading[0]), "picks again")
+    hand.wait()
+    assert hand.desk.measuring.fresh
+    assert looks(hand) == before

@@ -168,6 +168,7 @@ class Desk:
         self.put_away()
         self.opened = opened
         self.notice = None
+        self.measuring.warm_up()
         if work is not None:
             self.history.push(work, "opened")
         else:

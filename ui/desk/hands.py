@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 _CLICK_PX = 4.0
 """A press that moves less than this on the screen is a click."""
 
+_STILL_PX = 1.0
+"""A point, a handle or a stroke that moves no more than this on the screen has not been dragged."""
+
 _STROKE = "stroke"
 
 
@@ -94,9 +97,9 @@ class Hands:
         still = True
         yield
         while event.type == "mouse_move":
-            still = still and max(abs(event.pos[0] - start[0]), abs(event.pos[1] - start[1])) <= _CLICK_PX
+            still = still and _apart(event.pos, start) <= _CLICK_PX
             yield
-        if still:
+        if still and _apart(event.pos, start) <= _CLICK_PX:
             self.clicked(begin)
 
     def _drag(self, event: Any, begin: Point, grip: Role | Knot | str) -> Generator[None, None, None]:  # noqa: ANN401
@@ -105,13 +108,13 @@ class Hands:
         moved = False
         yield
         while event.type == "mouse_move":
-            moved = moved or max(abs(event.pos[0] - start[0]), abs(event.pos[1] - start[1])) > 1
+            moved = moved or _apart(event.pos, start) > _STILL_PX
             stroke.append(self.desk.canvas.point_of(event))
             if moved:
                 self._dragging(grip, stroke)
             yield
-        stroke.append(self.desk.canvas.point_of(event))  # the release may be where no move was reported
-        if moved:
+        stroke.append(self.desk.canvas.point_of(event))
+        if moved or _apart(event.pos, start) > _STILL_PX:  # the release may be where no move was reported
             self._dropped(grip, stroke)
         elif grip == _STROKE:
             self.clicked(begin)
@@ -196,3 +199,8 @@ class Hands:
             point_out = getattr(view, "point_out", None)
             if point_out is not None:
                 point_out(limb, index if mark is not None else -1)
+
+
+def _apart(one: Sequence[float], other: Sequence[float]) -> float:
+    """How far apart two places on the screen are, px."""
+    return float(max(abs(one[0] - other[0]), abs(one[1] - other[1])))

@@ -72,10 +72,11 @@ def run(paths: Sequence[Path], *, look: str = "dark", home: Path | None = None) 
     os.environ.setdefault("NAPARI_CONFIG", str(state_folder() / "window.yaml"))
     import napari
     from napari.viewer import Viewer
+    from qtpy.QtCore import QTimer
 
     viewer = Viewer(title="qca desk", show=False, show_welcome_screen=False)
     desk, window = open_desk(viewer, home=home, look=look)
     window.show()
     if paths:
-        desk.open(paths)
+        QTimer.singleShot(0, lambda: desk.open(paths))  # the window first, then what may take a moment
     napari.run()

@@ -14,9 +14,6 @@ if TYPE_CHECKING:
 
     from ui.desk.desk import Desk
 
-_FADED = 0.4
-"""How strongly lines are drawn that belong to an earlier state of the work."""
-
 
 class Picture:
     """Keeps the canvas in step with the desk.
@@ -74,7 +71,9 @@ class Picture:
         self.canvas.show_drawing(shown=self.visible)
         shown, edits = desk.measuring.shown, desk.work.own_edits
         measured = shown.measured
-        now = (id(measured), id(shown.shaft), edits, desk.measuring.fresh or desk.live is not None)
+        # lines of an earlier place stand back until the new ones are there, during a drag too
+        self.canvas.fade(faded=measured is not None and not desk.measuring.fresh)
+        now = (id(measured), id(shown.shaft), edits)
         if now != self._drawn:
             self._drawn = now
             self.canvas.draw(self._segments(), [] if measured is None else marks(measured.reading, edits))
@@ -85,13 +84,9 @@ class Picture:
         self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
 
     def _segments(self) -> Segments:
-        desk, shown = self.desk, self.desk.measuring.shown
+        shown = self.desk.measuring.shown
         if shown.measured is not None:
-            lines = segments(shown.measured.reading)
-            if desk.measuring.fresh or desk.live is not None:
-                return lines
-            # old lines stand back until the new ones are there
-            return Segments(lines.data, lines.colour * [1, 1, 1, _FADED], np.zeros_like(lines.cased))
+            return segments(shown.measured.reading)
         if shown.shaft is not None and shown.shaft.left_px is not None and shown.shaft.right_px is not None:
             return shaft_segments(shown.shaft.left_px, shown.shaft.right_px)
         return NOTHING

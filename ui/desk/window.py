@@ -24,7 +24,7 @@ from ui.desk.caution import CautionLabel
 from ui.desk.desk_widget import DeskWidget, StripView
 from ui.desk.inks import LOOKS
 from ui.desk.keys import Key, key_table
-from ui.desk.theme import THEMES, register_themes, style_sheet
+from ui.desk.theme import register_theme_of, style_sheet
 
 if TYPE_CHECKING:
     from napari.viewer import Viewer
@@ -154,8 +154,7 @@ class DeskWindow:
 
     def set_look(self, name: str) -> None:
         """Change between dark and light."""
-        register_themes()
-        self.viewer.theme = THEMES[name]
+        self.viewer.theme = register_theme_of(name)
         self._caution.setStyleSheet(style_sheet(LOOKS[name]))
         self.desk.set_look(LOOKS[name])
 
