@@ -56,6 +56,12 @@ class Prompter:
     def confirm(self, question, yes):
         return self._next(question)
 
+    def choose(self, question, answers):
+        return self._next(question)
+
+    def text(self, question):
+        return self._next(question)
+
 
 class Hand:
     """A user at the desk."""
@@ -236,6 +242,7 @@ def as_new(desk, home):
     from ui.desk.worklist import PathList
 
     desk.put_away()
+    desk.reads.close()
     desk.list, desk.home = PathList([]), home
     desk.step, desk.notice, desk.mender.tool = Step.FRAME, None, "move"
     desk.keeper.folder, desk.keeper._own = None, {}

@@ -14,7 +14,7 @@ from qca.picks import LIMBS
 from qca.report.palette import INKS
 from qca.report.remarks import remarks
 from ui.desk.mending import in_words
-from ui.desk.pieces import button, column, label, quietly, row, set_text
+from ui.desk.pieces import button, column, label, quietly, row, sentence, set_text
 
 if TYPE_CHECKING:
     from qca.reading import Reading
@@ -89,7 +89,7 @@ class CheckPanel(QWidget):
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         reading = desk.mender.reading
-        set_text(self._problem, desk.measuring.shown.problem)
+        set_text(self._problem, sentence(desk.measuring.shown.problem))
         text = flags_html(reading, alarm=desk.look.alarm, quiet=desk.look.quiet) if reading is not None else ""
         if text != self._flags.text():
             self._flags.setText(text)

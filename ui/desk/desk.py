@@ -25,6 +25,7 @@ from ui.desk.notice import Notice
 from ui.desk.open_file import OpenFile
 from ui.desk.picker import Picker
 from ui.desk.picture import Picture
+from ui.desk.reads import Reads
 from ui.desk.relay import Relay
 from ui.desk.scrubber import Scrubber
 from ui.desk.work import Work
@@ -68,6 +69,7 @@ class Desk:
         self.picture = Picture(self, viewer)
         self.scrubber = Scrubber(self, viewer)
         self.keeper = Keeper(self)
+        self.reads = Reads(self)
         self.measuring = Measuring(self.relay.call, self._computed, self.keeper.reported)
         self.picker = Picker(self)
         self.mender = Mender(self)
@@ -129,12 +131,14 @@ class Desk:
             armed=self.picker.armed,
             busy=self.measuring.busy,
             measured=fresh,
+            refused=bool(self.measuring.shown.problem) and not self.measuring.busy,
             doubtful=self.mender.doubtful if fresh else 0,
             checked=fresh and self._checked == self.measuring.shown.key,
             planned=self.measuring.shown.worksheet is not None,
             saved=self.keeper.is_saved,
             tool=self.mender.tool,
             more=self.list.has_next,
+            listed=self.reads.listed,
         )
 
     # -- files ------------------------------------------------------------------------------------------------------
@@ -165,8 +169,13 @@ class Desk:
         except (QcaError, MemoryError) as error:
             self.say(str(error) or "There is not enough memory for this file: close other programs.", alarm=True)
             return False
+        if not self.reads.leave():
+            opened.close()
+            return False
         self.put_away()
         self.opened = opened
+        if self.list is not self.reads.list:
+            self.reads.close()
         self.notice = None
         self.measuring.warm_up()
         if work is not None:
@@ -314,7 +323,10 @@ class Desk:
             view.show_desk(self)
 
     def may_close(self) -> bool:
-        """Ask before work is lost that the autosave could not write."""
+        """Enter a read of a list; ask before work is lost that could not be entered or autosaved."""
+        if not self.reads.leave():
+            question = "The reading could not be entered. Close all the same? The autosave keeps it on this machine."
+            return self.prompts.confirm(question, "Close")
         if not self.broken or self.keeper.is_saved or not self.history.work.touched:
             return True
         return self.prompts.confirm(
@@ -330,5 +342,6 @@ class Desk:
         self.hands.let_go()
         if self.opened is not None:
             self.opened.close()
+        self.reads.close()
         self.measuring.close()
         self.views.clear()

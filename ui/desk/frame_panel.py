@@ -62,7 +62,7 @@ class FramePanel(QWidget):
             return "no file open"
         if desk.record.count == 1:
             return "single frame"
-        return f"{desk.work.frame} of {desk.record.count}" if desk.work.frame is not None else "not chosen"
+        return f"frame {desk.work.frame}" if desk.work.frame is not None else "not chosen"
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""

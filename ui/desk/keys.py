@@ -38,10 +38,12 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
     return (
         Key("File", "Open…", ("Ctrl+O",), keeper.ask_and_open),
         Key("File", "Open the shipped sample", ("Ctrl+D",), keeper.open_sample),
+        Key("File", "Open a reading list…", ("Ctrl+L",), desk.reads.ask_and_open),
         Key("File", "Next file of the list", ("N", "PgDown"), keeper.next_file),
-        Key("File", "Save picks and reading", ("Ctrl+S",), keeper.save),
+        Key("File", "Save picks and reading, or enter them", ("Ctrl+S",), keeper.save),
         Key("File", "Save elsewhere…", ("Ctrl+Shift+S",), keeper.save_elsewhere),
         Key("File", "Write the report…", ("Ctrl+E",), keeper.report),
+        Key("File", "Enter that this frame cannot be read…", (), desk.reads.refuse),
         Key("Edit", "Undo", ("Ctrl+Z",), desk.undo),
         Key("Edit", "Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), desk.redo),
         Key("Edit", "Start afresh on this file", (), keeper.start_afresh),

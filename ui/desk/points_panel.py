@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from qtpy.QtWidgets import QLabel, QPushButton, QWidget
 
 from ui.desk.guide import ROLE_TITLES
-from ui.desk.pieces import button, column, label, row, set_text
+from ui.desk.pieces import button, column, label, row, sentence, set_text
 from ui.desk.work import BIFURCATION_ROLES, SEGMENT_ROLES, Role
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class PointsPanel(QWidget):
             set_it.setStyleSheet(f"text-align: left; border-left: 6px solid {desk.look.limb(_ink(role))};")
             where.setText(f"{point[0]:.0f}, {point[1]:.0f} px" if point is not None else "not set")
             away.setVisible(point is not None)
-        set_text(self._problem, desk.measuring.shown.problem)
+        set_text(self._problem, sentence(desk.measuring.shown.problem))
         set_text(self._advice, _advice(desk.measuring.shown.problem))
         self._mode.setText("A bifurcation instead" if work.segment else "One segment instead")
         self._mode.setEnabled(desk.ready)

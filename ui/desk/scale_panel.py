@@ -80,7 +80,8 @@ class ScalePanel(QWidget):
         scale = _scale_now(desk)
         if scale is None:
             return "to be set" if not desk.work.has_scale else way
-        return f"{scale[0]:.4f} mm per px, {way}"
+        spread = f" ± {scale[1]:.4f}" if math.isfinite(scale[1]) else ""
+        return f"{scale[0]:.4f}{spread} mm per px"
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
