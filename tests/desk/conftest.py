@@ -84,10 +84,13 @@ class Hand:
         """Let the window work until a condition holds; tells whether it does."""
         end = time.monotonic() + seconds
         while True:
+            late = (
+                time.monotonic() > end
+            )  # looked at before the events: those of a machine that stalled are handled too
             self.app.processEvents()
             if condition():
                 return True
-            if time.monotonic() > end:
+            if late:
                 return False
             time.sleep(0.003)
 
@@ -232,7 +235,7 @@ def hand(window_of_all, home, prompts):
     as_new(desk, home)
     hand = Hand(viewer, desk, window, prompts)
     window.main.activateWindow()
-    assert hand.wait(window.main.isActiveWindow, 10)
+    assert hand.wait(window.main.isActiveWindow, PATIENCE_S)
     return hand
 
 
@@ -262,7 +265,7 @@ def own_hand(window_of_all, home, prompts):
     viewer, desk, window = new_window(home)
     desk.prompts = prompts
     hand = Hand(viewer, desk, window, prompts)
-    hand.wait(window.main.isActiveWindow, 5)
+    hand.wait(window.main.isActiveWindow, PATIENCE_S)
     yield hand
     app = hand.app
     desk.close()

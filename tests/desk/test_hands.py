@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ui.desk.canvas import FADED
 from ui.desk.guide import Step
 
 NEAR = pytest.approx
@@ -26,6 +27,8 @@ def test_a_drag_moves_a_point_and_is_one_step(measured_hand):
     assert hand.desk.history.at == steps + 1
     hand.key("Z", "ControlModifier")
     assert side(hand) == before
+    assert hand.desk.measuring.fresh
+    assert hand.viewer.layers["lines"].opacity == 1.0
 
 
 def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
@@ -35,6 +38,9 @@ def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
     hand.move((before[0] - 10, before[1]))
     assert hand.desk.live is not None
     assert side(hand) == NEAR((before[0] - 10, before[1]), abs=2 * hand.reach())
+    assert not hand.desk.measuring.fresh
+    assert hand.viewer.layers["lines"].opacity == FADED  # they are those of the place before
+    assert "earlier numbers" in hand.window.widget.cards.cards["side"]._title.text()
     layer = hand.viewer.layers["points"]
     shown = [tuple(row[::-1]) for row in layer.data]
     assert side(hand) in [NEAR(one) for one in shown]
@@ -232,6 +238,9 @@ def test_a_reference_is_typed_and_freed(measured_hand):
     (edit,) = desk.work.edits
     scale = desk.measuring.shown.measured.reading.scale.mm_per_px
     assert edit.value_px * scale == NEAR(3.1, abs=0.001)
+    spin.setValue(3.2)  # turned on while the first one is still being computed: one step, the last value
+    (edit,) = desk.work.edits
+    assert edit.value_px * scale == NEAR(3.2, abs=0.001)
 
 
 def test_single_segment_mode(hand, still_reading):

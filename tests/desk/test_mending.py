@@ -156,7 +156,7 @@ def test_marks_name_the_angles_and_show_what_was_drawn(reading):
     found = marks(reading, edits)
     letters = [mark.label for mark in found if mark.label]
     assert [letter[0] for letter in letters] == ["A", "B", "C"]
-    assert letters[1] == f"B {reading.angles.B:.0f}°"
+    assert letters[1] == f"B {reading.angles.B:.0f} ± {reading.angles.sd_B:.0f}°"
     assert [mark.point for mark in found if mark.symbol == "cross"] == [(11.0, 12.0)]
     section = cross_section(reading.limbs["side"].profile, reading.limbs["side"].mld_position_px)
     assert section.left in [mark.point for mark in found]

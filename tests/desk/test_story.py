@@ -32,7 +32,7 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
     # open: dropped on the image
     hand.drop(run)
     assert desk.file == run
-    assert hand.wait(lambda: desk.run_marks is not None, 20)
+    assert hand.wait(lambda: desk.run_marks is not None, PATIENCE_S)
 
     # find the frame: the suggested one, or another
     hand.key("F")

@@ -78,7 +78,7 @@ class Canvas:
         window : (float, float)
             Grey values shown as black and white.
         """
-        self._aspect = aspect
+        reshaped, self._aspect = aspect != self._aspect, aspect
         low, high = frames.source.record.grey_range
         image = self._image
         if image is None or image not in self.viewer.layers:
@@ -91,9 +91,10 @@ class Canvas:
         else:
             image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
             image.data = frames
-            image.scale = (1.0, aspect, 1.0)
-            for layer in self._others.values():
-                layer.scale = (aspect, 1.0)
+            if reshaped:  # each of these makes napari lay out the world anew
+                image.scale = (1.0, aspect, 1.0)
+                for layer in self._others.values():
+                    layer.scale = (aspect, 1.0)
         image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
         image.contrast_limits = window
         self.viewer.layers.selection.active = image

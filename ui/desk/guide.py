@@ -209,10 +209,9 @@ def _scale(now: Situation) -> Hint:
     return Hint("The scale is set.", "Enter go on")
 
 
-_REFUSED = Hint(
-    "This cannot be measured; the reason stands below. Drag the points onto the vessel.",
-    "Ctrl+Z undo   ·   1 another frame",
-)
+def _refused(now: Situation) -> Hint:
+    keys = "Ctrl+Z undo   ·   1 another frame" if now.frames > 1 else "Ctrl+Z undo"
+    return Hint("This cannot be measured; the reason stands below. Drag the points onto the vessel.", keys)
 
 
 def _points(now: Situation) -> Hint:
@@ -229,7 +228,7 @@ def _points(now: Situation) -> Hint:
     if now.busy:
         return Hint("Measuring: the contours follow in a moment.")
     if now.refused:
-        return _REFUSED
+        return _refused(now)
     if now.measured:
         return Hint("Drag any point to move it; the contours follow.", "Enter go on")
     return Hint("The points are set.", "Enter go on")
@@ -241,7 +240,7 @@ def _check(now: Situation) -> Hint:
     if now.busy:
         return Hint("Measuring: the contours follow in a moment.")
     if now.refused:
-        return _REFUSED
+        return _refused(now)
     words = {
         "move": "Does every wall lie on the edge of the contrast? If one does not, drag it there.",
         "redraw": "Draw along the edge where the wall should run; the nearest wall follows.",

@@ -19,6 +19,10 @@ _OUTERMOST_PERCENT = 0.5
 """Share of grey values left out at either end of the grey window."""
 
 
+_EVERY = 2
+"""Step between the rows and columns that the grey window looks at."""
+
+
 class OpenFile:
     """An open file, its autosave, and what is known about its run.
 
@@ -43,9 +47,11 @@ class OpenFile:
 
     def __init__(self, path: Path, home: Path, first: int, trouble: Callable[[str], None]) -> None:
         source = FrameSource(path)
-        source.pixels(min(first, source.count - 1))
+        index = min(first, source.count - 1)
+        pixels = source.pixels(index)
         self.path = path
         self.frames = LazyFrames(source, trouble)
+        self.frames.keep(index, pixels)
         self.journal = Journal(home, path)
         self.marks: RunMarks | None = None
         self._begun = False
@@ -69,7 +75,8 @@ class OpenFile:
     def grey_window(self, frame: int) -> tuple[float, float]:
         """Grey values of a frame without its outermost ones; for the eye only."""
         cut = (_OUTERMOST_PERCENT, 100 - _OUTERMOST_PERCENT)
-        low, high = (float(value) for value in np.percentile(self.frames.frame(frame), cut))
+        sample = self.frames.frame(frame)[::_EVERY, ::_EVERY]
+        low, high = (float(value) for value in np.percentile(sample, cut))
         return (low, high) if high > low else (low, low + 1.0)
 
     # -- autosave ---------------------------------------------------------------------------------------------------
