@@ -18,11 +18,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from conftest import RUN, SAMPLES, Hand, Prompter, as_new, new_window
+from conftest import RUN, SAMPLES, Hand, Prompter, new_window
 
 ROOT = Path(__file__).parent.parent.parent
 IN_README = {"05-check-dark": "desk_check.png", "08-plan-light": "desk_plan.png"}
-COLOURS = 128
 
 
 class Camera:
@@ -138,25 +137,24 @@ def main():
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
-        viewer, desk, window = new_window(Path(place) / "home")
-        desk.prompts = Prompter()
-        hand = Hand(viewer, desk, window, desk.prompts)
-        hand.wait(window.main.isActiveWindow, 10)
         for look in ("dark", "light"):
             folder = Path(place) / look
             folder.mkdir()
-            as_new(desk, folder / "home")
+            viewer, desk, window = new_window(folder / "home")
+            desk.prompts = Prompter()
+            hand = Hand(viewer, desk, window, desk.prompts)
+            hand.wait(window.main.isActiveWindow, 30)
             window.set_look(look)
             camera = Camera(hand, options.out, look)
             story(hand, camera, folder)
             others(hand, camera, folder)
-        viewer.close()
+            viewer.close()
     if options.readme:
         from PIL import Image
 
         for name, target in IN_README.items():
-            small = Image.open(options.out / f"{name}.png").convert("RGB").quantize(COLOURS)
-            small.save(ROOT / "qca" / "documents" / target, optimize=True)
+            picture = Image.open(options.out / f"{name}.png").convert("RGB")
+            picture.save(ROOT / "qca" / "documents" / target, optimize=True)
 
 
 if __name__ == "__main__":
