@@ -99,7 +99,8 @@ class Hand:
         shown = self.desk.measuring.shown
         assert self.wait(lambda: self.desk.measuring.fresh or bool(shown.problem), PATIENCE_S), "no reading came"
         self.wait()
-        return self.desk.measuring.shown.measured
+        assert shown.measured is not None, shown.problem
+        return shown.measured
 
     # -- mouse on the canvas
 
