@@ -290,12 +290,12 @@ def test_points_belong_to_their_frame(hand):
     hand.key("Right")
     hand.wait()
     assert "belong to frame 4" in hand.window.widget.column._hint._text.text()
-    assert not hand.viewer.layers["points"].visible
+    assert len(hand.viewer.layers["points"].data) == 0
     hand.click((214.0, 20.0))
     assert desk.work.catheter_b is None
     hand.key("G")
     assert desk.scrubber.shown == 4
-    assert hand.viewer.layers["points"].visible
+    assert len(hand.viewer.layers["points"].data) == 1
     hand.key("Right")
     hand.key("M")
     assert desk.work.frame == 5
@@ -339,3 +339,19 @@ def test_limbs_keep_their_letters_and_colours_when_another_file_was_shown_in_bet
     hand.wait()
     assert hand.desk.measuring.fresh
     assert looks(hand) == before
+
+
+def test_lines_and_points_may_go_while_they_are_hidden(measured_hand):
+    """napari draws hidden layers with what they held before they were hidden, and trips over it."""
+    from ui.desk.work import Work
+
+    hand = measured_hand
+    hand.key("H")
+    assert len(hand.viewer.layers["lines"].data) == 0
+    hand.desk.change(Work(), "everything away")
+    hand.viewer.scene.camera.zoom *= 1.7
+    hand.wait()
+    hand.key("H")
+    assert len(hand.viewer.layers["points"].data) == 0
+    hand.key("Z", "ControlModifier")
+    assert len(hand.viewer.layers["points"].data) == 5

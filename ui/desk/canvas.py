@@ -57,7 +57,6 @@ class Canvas:
         self._others: dict[str, Layer] = {}
         self._marks: tuple[list[Mark], Mark | None] = ([], None)
         self._width_zoom = 0.0
-        self._shown = True
         self._faded = False
         self.rescaled: Callable[[], None] = lambda: None
         viewer.scene.camera.events.zoom.connect(self._keep_sizes)
@@ -176,13 +175,6 @@ class Canvas:
         self.draw_knots([])
         self.draw_points({})
 
-    def show_drawing(self, *, shown: bool) -> None:
-        """Show or hide everything but the frame."""
-        if shown != self._shown:
-            self._shown = shown
-            for layer in self._others.values():
-                layer.visible = shown
-
     # -- geometry ---------------------------------------------------------------------------------------------------
 
     def point_of(self, event: Any) -> Point:  # noqa: ANN401 - napari's event
@@ -241,7 +233,6 @@ class Canvas:
         }  # fmt: skip
         self._faded = False
         for layer in self._others.values():
-            layer.visible = self._shown
             layer._update_thumbnail = _nothing  # noqa: SLF001 - no public way; no list shows them, 25 ms per drawing
         viewer.layers.selection.active = self._image
         self._width_zoom = 0.0

@@ -68,17 +68,18 @@ class Picture:
         desk = self.desk
         if not desk.ready:
             return
-        self.canvas.show_drawing(shown=self.visible)
+        visible = self.visible  # hidden is drawn as nothing: napari trips over layers that change while they are hidden
         shown, edits = desk.measuring.shown, desk.work.own_edits
         measured = shown.measured
         # lines of an earlier place stand back until the new ones are there, during a drag too
         self.canvas.fade(faded=measured is not None and not desk.measuring.fresh)
-        now = (id(measured), id(shown.shaft), edits)
+        now = (visible, id(measured), id(shown.shaft), edits)
         if now != self._drawn:
             self._drawn = now
-            self.canvas.draw(self._segments(), [] if measured is None else marks(measured.reading, edits))
+            wanted = marks(measured.reading, edits) if visible and measured is not None else []
+            self.canvas.draw(self._segments() if visible else NOTHING, wanted)
         self._draw_knots()
-        self.canvas.draw_points(desk.work.points)
+        self.canvas.draw_points(desk.work.points if visible else {})
 
     def _draw_knots(self) -> None:
         self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
