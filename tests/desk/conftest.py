@@ -56,6 +56,12 @@ class Prompter:
     def confirm(self, question, yes):
         return self._next(question)
 
+    def choose(self, question, answers):
+        return self._next(question)
+
+    def text(self, question):
+        return self._next(question)
+
 
 class Hand:
     """A user at the desk."""
@@ -66,6 +72,7 @@ class Hand:
         self.viewer, self.desk, self.window, self.prompts = viewer, desk, window, prompts
         self.app = QApplication.instance()
         self.native = viewer.window._qt_viewer.canvas.native
+        self.down = False
 
     def new_session(self, home):
         """Forget everything that is not on the disk."""
@@ -77,10 +84,13 @@ class Hand:
         """Let the window work until a condition holds; tells whether it does."""
         end = time.monotonic() + seconds
         while True:
+            late = (
+                time.monotonic() > end
+            )  # looked at before the events: those of a machine that stalled are handled too
             self.app.processEvents()
             if condition():
                 return True
-            if time.monotonic() > end:
+            if late:
                 return False
             time.sleep(0.003)
 
@@ -89,7 +99,8 @@ class Hand:
         shown = self.desk.measuring.shown
         assert self.wait(lambda: self.desk.measuring.fresh or bool(shown.problem), PATIENCE_S), "no reading came"
         self.wait()
-        return self.desk.measuring.shown.measured
+        assert shown.measured is not None, shown.problem
+        return shown.measured
 
     # -- mouse on the canvas
 
@@ -107,37 +118,46 @@ class Hand:
         """Stored pixels per canvas pixel: how exactly a click lands."""
         return 1.0 / float(self.viewer.scene.camera.zoom)
 
-    def click(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
+    # Events are sent to the widget, not made with the pointer of the screen: the X server reports its moves whenever it
+    # likes, in between the others. napari drops moves that follow each other within 5 ms, so a hand waits longer.
 
-        where = self.at(point)
-        QTest.mouseMove(self.native, where)
-        QTest.mouseClick(self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
-        self.wait()
+    def mouse(self, kind, where, *, down, widget=None, modifier="NoModifier"):
+        """Send one mouse event to a place on a widget, by default the canvas."""
+        from qtpy.QtCore import QEvent, QPointF, Qt
+        from qtpy.QtGui import QMouseEvent
+
+        self.down, widget = down, widget or self.native
+        left, none = Qt.MouseButton.LeftButton, Qt.MouseButton.NoButton
+        event = QMouseEvent(
+            getattr(QEvent.Type, kind), QPointF(where), QPointF(widget.mapToGlobal(where)),
+            none if kind == "MouseMove" else left, left if down else none, getattr(Qt.KeyboardModifier, modifier),
+        )  # fmt: skip
+        self.app.sendEvent(widget, event)
+
+    def click(self, point):
+        self.press(point)
+        self.release(point)
 
     def press(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
-
-        where = self.at(point)
-        QTest.mouseMove(self.native, where)
-        QTest.mousePress(self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, where)
-        self.wait()
+        self.move(point)
+        self.mouse("MouseButtonPress", self.at(point), down=True)
+        self.wait(seconds=0.012)
 
     def move(self, point):
-        from qtpy.QtTest import QTest
-
-        QTest.mouseMove(self.native, self.at(point))
-        self.wait(seconds=0.01)
+        self.wait(seconds=0.012)
+        self.mouse("MouseMove", self.at(point), down=self.down)
+        self.wait(seconds=0.012)
 
     def release(self, point):
-        from qtpy.QtCore import Qt
-        from qtpy.QtTest import QTest
+        self.mouse("MouseButtonRelease", self.at(point), down=False)
+        self.wait()
 
-        QTest.mouseRelease(
-            self.native, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, self.at(point)
-        )  # fmt: skip
+    def drag_on(self, widget, begin, end, modifier="NoModifier"):
+        """Press on a place of a widget, move, release."""
+        for kind, where, down in (
+            ("MouseButtonPress", begin, True), ("MouseMove", end, True), ("MouseButtonRelease", end, False)
+        ):  # fmt: skip
+            self.mouse(kind, where, down=down, widget=widget, modifier=modifier)
         self.wait()
 
     def drag(self, *points, steps=4):
@@ -204,6 +224,7 @@ def window_of_all(tmp_path_factory):
     os.environ["NAPARI_CONFIG"] = str(tmp_path_factory.mktemp("napari") / "settings.yaml")
     viewer, desk, window = new_window(tmp_path_factory.mktemp("home"))
     yield viewer, desk, window
+    as_new(desk, desk.home)  # nothing to be asked about
     viewer.close()
 
 
@@ -215,20 +236,18 @@ def hand(window_of_all, home, prompts):
     as_new(desk, home)
     hand = Hand(viewer, desk, window, prompts)
     window.main.activateWindow()
-    assert hand.wait(window.main.isActiveWindow, 10)
+    assert hand.wait(window.main.isActiveWindow, PATIENCE_S)
     return hand
 
 
 def as_new(desk, home):
     """Forget everything, as if the window had just been opened."""
     from ui.desk.guide import Step
-    from ui.desk.history import History
-    from ui.desk.work import Work
     from ui.desk.worklist import PathList
 
     desk.put_away()
-    desk.file = desk.frames = desk.journal = None
-    desk.history, desk.list, desk.home = History(Work()), PathList([]), home
+    desk.reads.close()
+    desk.list, desk.home = PathList([]), home
     desk.step, desk.notice, desk.mender.tool = Step.FRAME, None, "move"
     desk.keeper.folder, desk.keeper._own = None, {}
     desk.measuring._known.clear()
@@ -247,7 +266,7 @@ def own_hand(window_of_all, home, prompts):
     viewer, desk, window = new_window(home)
     desk.prompts = prompts
     hand = Hand(viewer, desk, window, prompts)
-    hand.wait(window.main.isActiveWindow, 5)
+    hand.wait(window.main.isActiveWindow, PATIENCE_S)
     yield hand
     app = hand.app
     desk.close()

@@ -46,13 +46,12 @@ def frames():
     made.close()
 
 
-def settled(frames):
-    for _ in range(200):
-        with frames._lock:
-            if not frames._wanted:
-                break
-        time.sleep(0.005)
-    time.sleep(0.02)
+def until(condition):
+    """Wait for what another thread does; tells whether it happened."""
+    end = time.monotonic() + 30
+    while not condition() and time.monotonic() < end:
+        time.sleep(0.002)
+    return condition()
 
 
 def test_it_is_an_array_for_napari(frames):
@@ -67,26 +66,25 @@ def test_it_is_an_array_for_napari(frames):
 
 def test_only_what_is_looked_at_is_decoded_and_a_little_ahead(frames):
     frames[4]
-    settled(frames)
-    assert sorted(frames.source.decoded) == [4, *range(5, 5 + AHEAD)]
+    assert until(lambda: sorted(frames.source.decoded) == [4, *range(5, 5 + AHEAD)])
+    assert until(lambda: 5 in frames._kept)
     frames[5]
-    settled(frames)
+    assert until(lambda: 5 + AHEAD in frames.source.decoded)
     assert frames.source.decoded.count(5) == 1  # it was fetched ahead
 
 
 def test_ahead_is_backwards_when_going_backwards(frames):
     frames[10]
-    settled(frames)
     frames[9]
-    settled(frames)
-    assert set(frames.source.decoded) >= {8, 7, 6}
+    assert until(lambda: set(frames.source.decoded) >= {8, 7, 6})
 
 
 def test_few_frames_stay_in_memory(frames):
     for index in range(12):
         frames[index]
-        settled(frames)
         assert len(frames._kept) <= KEPT
+    assert until(lambda: 11 + AHEAD in frames.source.decoded)
+    assert len(frames._kept) <= KEPT
 
 
 def test_a_damaged_frame_is_said_and_shown_empty(frames):
@@ -100,7 +98,7 @@ def test_closing_ends_the_thread():
     frames[0]
     thread = frames._thread
     frames.close()
-    thread.join(2)
+    thread.join(30)
     assert not thread.is_alive()
 
 

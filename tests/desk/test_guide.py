@@ -31,10 +31,16 @@ def path():
     yield replace(OPEN, step=Step.CHECK, work=SCALED, shown=3), "missing points"
     yield replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True), "every wall"
     yield replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True, tool="redraw"), "Draw along"
+    yield replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, refused=True), "cannot be measured"
+    yield replace(OPEN, step=Step.POINTS, work=PICKED, shown=3, refused=True), "Drag the points"
     yield replace(OPEN, step=Step.PLAN, work=PICKED, shown=3), "Measure first"
     yield replace(OPEN, step=Step.PLAN, work=PICKED, shown=3, measured=True), "device table"
     yield replace(OPEN, step=Step.KEEP, work=PICKED, shown=3, measured=True), "Save the picks"
     yield replace(OPEN, step=Step.KEEP, work=PICKED, shown=3, measured=True, saved=True, more=True), "Saved."
+    listed = replace(OPEN, step=Step.KEEP, work=PICKED, shown=3, measured=True, listed=True)
+    yield listed, "Enter the reading"
+    yield replace(listed, saved=True, more=True), "whether to lock"
+    yield replace(listed, saved=True), "last frame of the list"
     yield replace(OPEN, work=PICKED, shown=7), "points belong to frame 3"
 
 

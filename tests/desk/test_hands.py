@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ui.desk.canvas import FADED
 from ui.desk.guide import Step
 
 NEAR = pytest.approx
@@ -26,22 +27,27 @@ def test_a_drag_moves_a_point_and_is_one_step(measured_hand):
     assert hand.desk.history.at == steps + 1
     hand.key("Z", "ControlModifier")
     assert side(hand) == before
+    assert hand.desk.measuring.fresh
+    assert hand.viewer.layers["lines"].opacity == 1.0
 
 
 def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
     hand = measured_hand
-    before, journal = side(hand), hand.desk.journal.path.read_bytes()
+    before, journal = side(hand), hand.desk.opened.journal.path.read_bytes()
     hand.press(before)
     hand.move((before[0] - 10, before[1]))
     assert hand.desk.live is not None
     assert side(hand) == NEAR((before[0] - 10, before[1]), abs=2 * hand.reach())
+    assert not hand.desk.measuring.fresh
+    assert hand.viewer.layers["lines"].opacity == FADED  # they are those of the place before
+    assert "earlier numbers" in hand.window.widget.cards.cards["side"]._title.text()
     layer = hand.viewer.layers["points"]
     shown = [tuple(row[::-1]) for row in layer.data]
     assert side(hand) in [NEAR(one) for one in shown]
-    assert hand.desk.journal.path.read_bytes() == journal
+    assert hand.desk.opened.journal.path.read_bytes() == journal
     hand.release((before[0] - 10, before[1]))
     assert hand.desk.live is None
-    assert len(hand.desk.journal.path.read_bytes()) > len(journal)
+    assert len(hand.desk.opened.journal.path.read_bytes()) > len(journal)
 
 
 def test_a_press_without_a_move_changes_nothing(measured_hand):
@@ -84,7 +90,7 @@ def knot_of(hand, limb, wall, index=4):
 def test_dragging_a_handle_makes_an_edit(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     knot = knot_of(hand, "distal", "left")
     target = (knot.point[0] + 3.0, knot.point[1] + 1.0)
@@ -97,7 +103,7 @@ def test_dragging_a_handle_makes_an_edit(measured_hand):
 def test_redrawing_a_wall_with_a_stroke(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     hand.key("W")
     assert hand.desk.mender.tool == "redraw"
@@ -114,7 +120,7 @@ def test_redrawing_a_wall_with_a_stroke(measured_hand):
 def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["distal"].profile
     begin, end = ((float(profile.x_px[k]), float(profile.y_px[k])) for k in (60, 100))
@@ -129,7 +135,7 @@ def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
 def test_leading_a_centreline_through_a_click(measured_hand):
     hand = measured_hand
     hand.desk.go(Step.CHECK)
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["proximal"].profile
     where = (float(profile.x_px[50]), float(profile.y_px[50]))
@@ -160,7 +166,7 @@ def test_edits_can_be_taken_away_one_by_one_and_all_at_once(measured_hand):
 
 def test_hovering_links_image_and_plot_both_ways(measured_hand):
     hand = measured_hand
-    hand.desk.look_at_vessel()
+    hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.measuring.shown.measured.reading.limbs["distal"].profile
     plot = hand.window.widget.cards.cards["distal"].plot
@@ -172,9 +178,9 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
     assert plot._marker == -1
 
     from qtpy.QtCore import QPoint
-    from qtpy.QtTest import QTest
 
-    QTest.mouseMove(plot, QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2))
+    where = QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2)
+    hand.mouse("MouseMove", where, down=False, widget=plot)
     hand.wait()
     shown = hand.viewer.layers["marks"].data[-1][::-1]
     index = plot._marker
@@ -183,8 +189,7 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
 
 
 def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
-    from qtpy.QtCore import QPoint, Qt
-    from qtpy.QtTest import QTest
+    from qtpy.QtCore import QPoint
 
     hand = measured_hand
     limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
@@ -192,10 +197,7 @@ def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     middle = plot.height() // 2
     begin = QPoint(round(plot._x(limb.lesion_end_px)), middle)
     goal = begin + QPoint(20, 0)
-    QTest.mousePress(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, begin)
-    QTest.mouseMove(plot, goal)
-    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier, goal)
-    hand.wait()
+    hand.drag_on(plot, begin, goal)
     (edit,) = hand.desk.work.edits
     assert edit.kind == "lesion"
     assert edit.span_px[0] == NEAR(limb.lesion_start_px, abs=0.01)
@@ -203,18 +205,23 @@ def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     assert edit.span_px[1] > limb.lesion_end_px
 
 
+def test_a_click_on_a_lesion_limit_moves_nothing(measured_hand):
+    from qtpy.QtCore import QPoint
+
+    hand = measured_hand
+    limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
+    plot = hand.window.widget.cards.cards["distal"].plot
+    where = QPoint(round(plot._x(limb.lesion_end_px)) + 3, plot.height() // 2)
+    hand.drag_on(plot, where, where)
+    assert hand.desk.work.edits == ()
+
+
 def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
-    from qtpy.QtCore import QPoint, Qt
-    from qtpy.QtTest import QTest
+    from qtpy.QtCore import QPoint
 
     hand = measured_hand
     plot = hand.window.widget.cards.cards["side"].plot
-    shift = Qt.KeyboardModifier.ShiftModifier
-    a, b = QPoint(120, 40), QPoint(180, 40)
-    QTest.mousePress(plot, Qt.MouseButton.LeftButton, shift, a)
-    QTest.mouseMove(plot, b)
-    QTest.mouseRelease(plot, Qt.MouseButton.LeftButton, shift, b)
-    hand.wait()
+    hand.drag_on(plot, QPoint(120, 40), QPoint(180, 40), "ShiftModifier")
     (edit,) = hand.desk.work.edits
     assert edit.kind == "exclude"
     assert edit.limb == "side"
@@ -231,6 +238,9 @@ def test_a_reference_is_typed_and_freed(measured_hand):
     (edit,) = desk.work.edits
     scale = desk.measuring.shown.measured.reading.scale.mm_per_px
     assert edit.value_px * scale == NEAR(3.1, abs=0.001)
+    spin.setValue(3.2)  # turned on while the first one is still being computed: one step, the last value
+    (edit,) = desk.work.edits
+    assert edit.value_px * scale == NEAR(3.2, abs=0.001)
 
 
 def test_single_segment_mode(hand, still_reading):
@@ -240,7 +250,7 @@ def test_single_segment_mode(hand, still_reading):
     picks = read_picks(SEGMENT.with_name("segment.picks.json"))
     desk = hand.desk
     assert desk.open([SEGMENT])
-    desk.without_scale()
+    desk.picker.without_scale()
     desk.go(Step.POINTS)
     hand.key("V")
     hand.click(picks.start)
@@ -263,7 +273,7 @@ def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
     Image.fromarray(grey).save(tmp_path / "flat.png")
     assert hand.desk.open([tmp_path / "flat.png"])
     desk = hand.desk
-    desk.canvas.show_frames(desk.frames, 0, 2.0, (0.0, 255.0))
+    desk.canvas.show_frames(desk.opened.frames, 0, 2.0, (0.0, 255.0))
     hand.wait()
     desk.go(Step.POINTS)
     hand.click((150.0, 30.0))
@@ -273,19 +283,19 @@ def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
 def test_points_belong_to_their_frame(hand):
     desk = hand.desk
     assert desk.open([RUN])
-    desk.show_frame(4)
+    desk.scrubber.show(4)
     hand.wait()
     hand.key("Return")
     hand.click((218.0, 72.0))
     hand.key("Right")
     hand.wait()
     assert "belong to frame 4" in hand.window.widget.column._hint._text.text()
-    assert not hand.viewer.layers["points"].visible
+    assert len(hand.viewer.layers["points"].data) == 0
     hand.click((214.0, 20.0))
     assert desk.work.catheter_b is None
     hand.key("G")
-    assert desk.shown == 4
-    assert hand.viewer.layers["points"].visible
+    assert desk.scrubber.shown == 4
+    assert len(hand.viewer.layers["points"].data) == 1
     hand.key("Right")
     hand.key("M")
     assert desk.work.frame == 5
@@ -303,3 +313,45 @@ def test_the_layers_are_few_and_stay_the_same(measured_hand):
     hand.wait()
     assert list(hand.viewer.layers) == layers
     assert {type(layer).__name__ for layer in layers} <= {"Image", "Points", "Vectors"}
+
+
+def looks(hand):
+    """What tells the limbs apart on the frame."""
+    points, lines = hand.viewer.layers["points"], hand.viewer.layers["lines"]
+    return (
+        list(points.features["label"]), points.face_color.tolist(), hand.viewer.layers["marks"].face_color.tolist(),
+        lines.edge_color.tolist(), list(hand.viewer.layers["marks"].features["label"]),
+    )  # fmt: skip
+
+
+def test_limbs_keep_their_letters_and_colours_when_another_file_was_shown_in_between(
+    measured_hand, know, still_reading
+):
+    """napari gives letters and colours of its own to points and lines that are added to a layer that was empty."""
+    from ui.desk.work import work_of
+
+    hand = measured_hand
+    before = looks(hand)
+    assert sorted(before[0]) == ["C", "C", "D", "P", "S"]
+    hand.desk.open([RUN])
+    hand.desk.open([hand.desk.file.with_name("bifurcation.dcm")])
+    hand.desk.change(work_of(still_reading[0]), "picks again")
+    hand.wait()
+    assert hand.desk.measuring.fresh
+    assert looks(hand) == before
+
+
+def test_lines_and_points_may_go_while_they_are_hidden(measured_hand):
+    """napari draws hidden layers with what they held before they were hidden, and trips over it."""
+    from ui.desk.work import Work
+
+    hand = measured_hand
+    hand.key("H")
+    assert len(hand.viewer.layers["lines"].data) == 0
+    hand.desk.change(Work(), "everything away")
+    hand.viewer.scene.camera.zoom *= 1.7
+    hand.wait()
+    hand.key("H")
+    assert len(hand.viewer.layers["points"].data) == 0
+    hand.key("Z", "ControlModifier")
+    assert len(hand.viewer.layers["points"].data) == 5

@@ -6,7 +6,6 @@ import signal
 import subprocess
 import sys
 import textwrap
-import time
 from pathlib import Path
 
 import pytest
@@ -94,7 +93,7 @@ cli(["view", *{arguments!r}], prog_name="qca")
 
 @pytest.mark.parametrize(("arguments", "name"), [([], "None"), ([str(SAMPLES / "bifurcation.dcm")], "bifurcation.dcm")])
 def test_the_command_opens_the_desk_and_ends_cleanly(tmp_path, arguments, name):
-    script = VIEW.format(delay=1500, arguments=arguments)
+    script = VIEW.format(delay=300, arguments=arguments)
     done = subprocess.run(
         [sys.executable, "-c", script], cwd=ROOT, env=environment(tmp_path), capture_output=True, text=True, timeout=100
     )  # fmt: skip
@@ -105,12 +104,10 @@ def test_the_command_opens_the_desk_and_ends_cleanly(tmp_path, arguments, name):
 
 
 def test_a_file_that_is_not_there_is_said_before_any_window(tmp_path, qca):
-    begin = time.monotonic()
     code, out, err = qca("view", tmp_path / "gone.dcm")
     assert code == 1
     assert "gone.dcm is not there" in err
     assert out == ""
-    assert time.monotonic() - begin < 20
 
 
 @pytest.mark.parametrize("order", ["cv2, PySide6.QtWidgets", "PySide6.QtWidgets, cv2"])

@@ -1,17 +1,21 @@
 """Gestures to edits, readings to lines: pure geometry on the reading of the shipped still. No window."""
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from qca.errors import PicksError
 from qca.picks import Edit
 from qca.report.marks import cross_section
 from qca.report.palette import INKS
 from ui.desk import mending
 from ui.desk.drawing import chords, marks, segments
 from ui.desk.inks import LEAST_CONTRAST, LOOKS, contrast, luminance, readable
+
+SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 
 
 @pytest.fixture
@@ -156,7 +160,7 @@ def test_marks_name_the_angles_and_show_what_was_drawn(reading):
     found = marks(reading, edits)
     letters = [mark.label for mark in found if mark.label]
     assert [letter[0] for letter in letters] == ["A", "B", "C"]
-    assert letters[1] == f"B {reading.angles.B:.0f}°"
+    assert letters[1] == f"B {reading.angles.B:.0f} ± {reading.angles.sd_B:.0f}°"
     assert [mark.point for mark in found if mark.symbol == "cross"] == [(11.0, 12.0)]
     section = cross_section(reading.limbs["side"].profile, reading.limbs["side"].mld_position_px)
     assert section.left in [mark.point for mark in found]
@@ -194,3 +198,24 @@ def test_a_straight_wall_can_be_mended_on_paper():
     edit = mending.wall_stroke(paper, [(20.0, 55.0), (30.0, 54.0), (40.0, 55.0)])
     assert (edit.limb, edit.side) == ("segment", "right")
     assert mending.wall_near(paper, (30.0, 45.0)) == ("segment", "left", 1.0)
+
+
+def test_a_handle_at_the_end_of_a_limb_can_be_dragged_beyond_it(still_reading):
+    """A wall beside no part of its limb is refused by the measurement: the desk must not make one."""
+    from qca.frames import open_frame
+    from qca.pipeline import measure
+
+    picks, reading, _ = still_reading
+    profile = reading.limbs["distal"].profile
+    handles = [knot for knot in mending.knots(reading, 8.0) if (knot.limb, knot.side) == ("distal", "right")]
+    edits = ()
+    for knot, inner in ((handles[0], 6), (handles[-1], -7)):
+        k = knot.index
+        back = np.array([profile.x_px[k] - profile.x_px[inner], profile.y_px[k] - profile.y_px[inner]])
+        across = profile.right_px[k] - profile.left_px[k]
+        edits = mending.wall_point(reading, knot, tuple(knot.point + back + 0.2 * across), edits)
+    assert len(edits) == 2
+    still = open_frame(SAMPLES / "bifurcation.dcm")
+    assert measure(still, replace(picks, edits=edits)).limbs["distal"].edited
+    with pytest.raises(PicksError, match="beside no part"):  # what the desk keeps clear of
+        measure(still, replace(picks, edits=(Edit("wall", "distal", "right", ((2.0, 2.0),)),)))

@@ -66,7 +66,7 @@ class Monkey:
         choice = replace(self.hand.desk.work.scale, way=way, french=self.random.choice([None, 6.0]), catheter_mm=None)
         if way == "typed":
             choice = ScaleChoice("typed", mm_per_px=0.2)
-        self.hand.desk.set_scale(choice, "scale")
+        self.hand.desk.picker.set_scale(choice, "scale")
 
     def edit(self):
         mender = self.hand.desk.mender
@@ -97,7 +97,7 @@ class Monkey:
         desk = self.hand.desk
         if desk.file is not None and (file := desk.file.with_name(f"{desk.file.stem}.picks.json")).exists():
             desk.change(work_of(read_picks(file)), "picks of the sample")
-            desk.back_to_points()
+            desk.scrubber.back_to_points()
             self.hand.wait(lambda: desk.measuring.fresh, self.random.choice([0.0, 3.0]))
 
     def act(self):
@@ -125,7 +125,7 @@ class Monkey:
         assert codec.decode_fields(Work, json.loads(json.dumps(codec.encode(work))), path="", name="work") == work
         picks = picks_of(work)
         assert picks_from_json(picks_to_json(picks)) == picks
-        if desk.journal.path.exists() and desk._begun:
+        if desk.opened.journal.path.exists() and desk.opened.kept:
             found = Journal(desk.home, desk.file).found()
             assert found.history.work == work
             assert found.history.states == desk.history.states

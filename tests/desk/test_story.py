@@ -32,19 +32,19 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
     # open: dropped on the image
     hand.drop(run)
     assert desk.file == run
-    assert hand.wait(lambda: desk.run_marks is not None, 20)
+    assert hand.wait(lambda: desk.run_marks is not None, PATIENCE_S)
 
     # find the frame: the suggested one, or another
     hand.key("F")
-    assert desk.shown == desk.run_marks.suggested
-    for _ in range(desk.shown - truth.frame):
+    assert desk.scrubber.shown == desk.run_marks.suggested
+    for _ in range(desk.scrubber.shown - truth.frame):
         hand.key("Left")
-    assert desk.shown == truth.frame
+    assert desk.scrubber.shown == truth.frame
     hand.key("Return")
     assert desk.work.frame == truth.frame
 
     # scale: two clicks on the shaft, the French size from the list
-    assert desk.armed == "catheter_a"
+    assert desk.picker.armed == "catheter_a"
     for point in truth.catheter:
         hand.click(point)
     scale = hand.window.widget.column.panels[desk.step]

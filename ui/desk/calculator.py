@@ -76,6 +76,7 @@ class Calculator:
         self._running: _Asked | None = None
         self._latest: dict[str, int] = {}
         self._tickets = 0
+        self._warming = False
         self._process: subprocess.Popen[bytes] | None = None
         self._closed = False
         self._thread = threading.Thread(target=self._work, name="desk calculator", daemon=True)
@@ -106,6 +107,12 @@ class Calculator:
             self._lock.notify_all()
             return self._tickets
 
+    def warm_up(self) -> None:
+        """Start the process now: something will be asked soon."""
+        with self._lock:
+            self._warming = True
+            self._lock.notify_all()
+
     def forget(self, job: str) -> None:
         """Want no answer of this kind any more; one under way will be marked stale."""
         with self._lock:
@@ -124,12 +131,16 @@ class Calculator:
 
     def _work(self) -> None:
         """Hand out jobs and wait for their answers, until closed."""
-        self._start()
         while True:
             with self._lock:
-                self._lock.wait_for(lambda: self._waiting or self._closed)
+                self._lock.wait_for(lambda: self._waiting or self._closed or self._warming)
                 if self._closed:
                     break
+                self._warming = False
+            self._start()
+            with self._lock:
+                if not self._waiting:
+                    continue
                 asked = min(self._waiting.values(), key=lambda waiting: waiting.ticket)
                 del self._waiting[asked.job]
                 self._running = _Asked(asked.ticket, asked.job, asked.message, time.monotonic())

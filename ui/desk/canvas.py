@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 SCREEN_PX = {"casing": 3.8, "lines": 1.7, "marks": 8.0, "handles": 6.0, "points": 11.0}
 """Widths of lines and of the white casing under them, and sizes of marks, handles and points, screen px."""
 
+FADED = 0.4
+"""Opacity of lines and marks that stand back."""
+
 GRIP_PX = 11.0
 """How near the pointer must be to what it shall grab, screen px."""
 
@@ -54,7 +57,7 @@ class Canvas:
         self._others: dict[str, Layer] = {}
         self._marks: tuple[list[Mark], Mark | None] = ([], None)
         self._width_zoom = 0.0
-        self._shown = True
+        self._faded = False
         self.rescaled: Callable[[], None] = lambda: None
         viewer.scene.camera.events.zoom.connect(self._keep_sizes)
 
@@ -74,7 +77,7 @@ class Canvas:
         window : (float, float)
             Grey values shown as black and white.
         """
-        self._aspect = aspect
+        reshaped, self._aspect = aspect != self._aspect, aspect
         low, high = frames.source.record.grey_range
         image = self._image
         if image is None or image not in self.viewer.layers:
@@ -82,13 +85,15 @@ class Canvas:
                 frames, name="frame", colormap="gray", rgb=False, multiscale=False, contrast_limits=window,
                 scale=(1.0, aspect, 1.0), cache=False,
             )  # fmt: skip
+            image._update_thumbnail = _nothing  # noqa: SLF001 - as for the others
             self._make_others()
         else:
             image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
             image.data = frames
-            image.scale = (1.0, aspect, 1.0)
-            for layer in self._others.values():
-                layer.scale = (aspect, 1.0)
+            if reshaped:  # each of these makes napari lay out the world anew
+                image.scale = (1.0, aspect, 1.0)
+                for layer in self._others.values():
+                    layer.scale = (aspect, 1.0)
         image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
         image.contrast_limits = window
         self.viewer.layers.selection.active = image
@@ -129,6 +134,14 @@ class Canvas:
         self._marks = (list(marks), None)
         self._set_marks()
 
+    def fade(self, *, faded: bool) -> None:
+        """Let lines and marks stand back: they belong to an earlier state of the work."""
+        if faded != self._faded:
+            self._faded = faded
+            for name in ("casing", "lines", "marks"):
+                if name in self._others:
+                    self._others[name].opacity = FADED if faded else 1.0
+
     def hover(self, mark: Mark | None) -> None:
         """Show one further mark, or none."""
         if self._image is not None and mark != self._marks[1]:
@@ -138,18 +151,18 @@ class Canvas:
     def draw_knots(self, points: Sequence[Point]) -> None:
         """Draw the handles on the walls."""
         layer: Any = self._others.get("handles")
-        if layer is None or (len(layer.data) == 0 and not points):
+        rows = _rows(points)
+        if layer is None or np.array_equal(layer.data, rows):
             return
-        layer.data = _rows(points)
+        layer.data = rows
         if points:
             layer.size = layer.current_size
 
-    def draw_points(self, points: dict[Role, Point], armed: Role | None) -> None:
+    def draw_points(self, points: dict[Role, Point]) -> None:
         """Draw the picked points with their letters."""
         layer: Any = self._others.get("points")
         if layer is None:
             return
-        del armed
         roles = list(points)
         colours = [
             (CATHETER if role.startswith("catheter") else INKS.get(role, INKS["segment"])).colour for role in roles
@@ -160,14 +173,7 @@ class Canvas:
         """Take everything but the frame away."""
         self.draw(NOTHING, [])
         self.draw_knots([])
-        self.draw_points({}, None)
-
-    def show_drawing(self, *, shown: bool) -> None:
-        """Show or hide everything but the frame."""
-        if shown != self._shown:
-            self._shown = shown
-            for layer in self._others.values():
-                layer.visible = shown
+        self.draw_points({})
 
     # -- geometry ---------------------------------------------------------------------------------------------------
 
@@ -225,8 +231,9 @@ class Canvas:
                 **sizes, **common,
             ),
         }  # fmt: skip
+        self._faded = False
         for layer in self._others.values():
-            layer.visible = self._shown
+            layer._update_thumbnail = _nothing  # noqa: SLF001 - no public way; no list shows them, 25 ms per drawing
         viewer.layers.selection.active = self._image
         self._width_zoom = 0.0
         self._keep_sizes()
@@ -235,7 +242,9 @@ class Canvas:
         layer: Any = self._others.get(name)
         if layer is None or (len(data) == 0 and len(layer.data) == 0):
             return
-        before = layer.metadata.get("colour")
+        before = (
+            layer.metadata.get("colour") if len(layer.data) == len(data) else None
+        )  # napari colours new ones itself
         layer.data = data
         if len(data) and (before is None or not np.array_equal(before, colour)):
             layer.edge_color = colour
@@ -272,6 +281,10 @@ class Canvas:
         self.rescaled()
 
 
+def _nothing() -> None:
+    """Stand in for the drawing of a layer's thumbnail."""
+
+
 def _border(mark: Mark) -> str:
     if not mark.symbol:
         return "#00000000"
@@ -289,11 +302,15 @@ def _set_points(
     borders: list[str] | None = None,
 ) -> None:
     """Replace the points of a layer with their looks."""
-    layer.data = rows
-    if len(rows):
-        layer.size = layer.current_size
     looks = (colours, labels, symbols, borders)
-    if not len(rows) or layer.metadata.get("looks") == looks:
+    known = (
+        len(layer.data) == len(rows) and layer.metadata.get("looks") == looks
+    )  # napari gives new ones looks of its own
+    if not known or not np.array_equal(layer.data, rows):
+        layer.data = rows
+        if len(rows):
+            layer.size = layer.current_size
+    if not len(rows) or known:
         return
     layer.features = {"label": np.array(labels, dtype=object)}
     layer.symbol = symbols

@@ -65,7 +65,7 @@ class Cards(QWidget):
             card.setVisible(name in limbs)
             if name in limbs:
                 card.show_limb(reading, found, top=top, look=desk.look, faded=faded)
-        self._foot.setText("" if reading is None else foot_html(reading, found, desk.look))
+        self._foot.setText("" if reading is None else foot_html(reading, found, desk.look, faded=faded))
 
     def point_out(self, limb: str, index: int) -> None:
         """Show the marker of the place that the pointer is on."""
@@ -73,20 +73,21 @@ class Cards(QWidget):
             card.plot.mark(index if name == limb else -1)
 
 
-def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look) -> str:
-    """Angles and Medina code with their uncertainty."""
+def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look, *, faded: bool) -> str:
+    """Angles and Medina code with their uncertainty; faded while newer ones are being computed."""
+    usual = look.quiet if faded else look.text
     lines = []
     angles = limb_angles(reading)
     if angles:
         mark = " !" if touching(found, "angles") else ""
-        colour = look.alarm if mark else look.text
+        colour = look.alarm if mark else usual
         parts = (
             f"{angle.letter}&nbsp;<b>{escape(angle.value.text).replace(' ', '&nbsp;')}{mark}</b>" for angle in angles
         )
         lines.append(f"<span style='color:{colour}'>{' &nbsp; '.join(parts)}</span>")
     if reading.medina is not None:
         mark = " !" if touching(found, "medina", *reading.limbs) else ""
-        colour = look.alarm if mark else look.text
+        colour = look.alarm if mark else usual
         code = f"<span style='color:{colour}'><b>{escape(reading.medina.code)}{mark}</b></span>"
         close = [row.title.lower() for row in digits(reading) if "close" in row.verdict]
         note = f" &nbsp;<span style='color:{look.quiet}'>{', '.join(close)}: too close to tell</span>" if close else ""

@@ -14,7 +14,7 @@ from qca.picks import LIMBS
 from qca.report.palette import INKS
 from qca.report.remarks import remarks
 from ui.desk.mending import in_words
-from ui.desk.pieces import button, column, label, quietly, row, set_text
+from ui.desk.pieces import button, column, label, quietly, row, sentence, set_text
 
 if TYPE_CHECKING:
     from qca.reading import Reading
@@ -88,8 +88,10 @@ class CheckPanel(QWidget):
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
-        reading = desk.mender.reading
-        set_text(self._problem, desk.measuring.shown.problem)
+        measured = desk.measuring.shown.measured
+        reading = None if measured is None else measured.reading  # stays while a newer one is computed: nothing jumps
+        self._flags.setEnabled(desk.measuring.fresh)
+        set_text(self._problem, sentence(desk.measuring.shown.problem))
         text = flags_html(reading, alarm=desk.look.alarm, quiet=desk.look.quiet) if reading is not None else ""
         if text != self._flags.text():
             self._flags.setText(text)
@@ -99,7 +101,8 @@ class CheckPanel(QWidget):
             made.setChecked(desk.mender.tool == tool)
         for limb, (line, spin, free) in self._references.items():
             line.setVisible(reading is not None and limb in reading.limbs)
-            if reading is not None and limb in reading.limbs:
+            line.setEnabled(desk.mender.only_edits_since)
+            if reading is not None and limb in reading.limbs and desk.measuring.fresh:
                 self._show_reference(desk, reading, limb, spin, free)
         self._list_edits(desk)
         self._automatic.setEnabled(bool(desk.work.edits))
@@ -116,9 +119,9 @@ class CheckPanel(QWidget):
             spin.setValue(value if math.isfinite(value) else 0.0)
 
     def _reference(self, limb: str, value: float) -> None:
-        reading = self._desk.mender.reading
-        if reading is not None and value > 0:
-            self._desk.mender.reference(limb, value / _unit(reading)[0])
+        measured = self._desk.measuring.shown.measured
+        if measured is not None and self._desk.mender.only_edits_since and value > 0:
+            self._desk.mender.reference(limb, value / _unit(measured.reading)[0])
 
     def _list_edits(self, desk: Desk) -> None:
         edits = desk.work.edits

@@ -80,7 +80,7 @@ class StripView:
     def __init__(self, desk: Desk) -> None:
         from ui.desk.frame_strip import FrameStrip
 
-        self.strip = FrameStrip(desk.show_frame)
+        self.strip = FrameStrip(desk.scrubber.show)
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
@@ -88,10 +88,10 @@ class StripView:
         times = record.frame_times_ms if record is not None else ()
         self.strip.show_run(
             record.count if record is not None else 0,
-            desk.shown,
+            desk.scrubber.shown,
             measured=desk.work.frame,
             marks=desk.run_marks,
             r_waves=record.r_wave_frames if record is not None else (),
-            time_ms=times[desk.shown] if desk.shown < len(times) else None,
+            time_ms=times[desk.scrubber.shown] if desk.scrubber.shown < len(times) else None,
             look=desk.look,
         )

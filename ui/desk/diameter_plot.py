@@ -18,6 +18,9 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 8.0, 6.0, 20.0
 _GRIP = 6.0
 """Distance from a lesion limit within which it is grabbed, screen px."""
 
+_STILL = 1.0
+"""A press that moves no more than this has dragged nothing, screen px."""
+
 
 class DiameterPlot(QWidget):
     """Diameter with its standard deviation, reference, MLD and lesion limits of one limb.
@@ -52,6 +55,7 @@ class DiameterPlot(QWidget):
         self._marker = -1
         self._grip = ""
         self._drag: tuple[float, float] | None = None
+        self._pressed_x = 0.0
         self._faded = False
         self.setMouseTracking(True)
         self.setMinimumHeight(72)
@@ -262,7 +266,7 @@ class DiameterPlot(QWidget):
         """Grab a lesion limit, or begin to mark a stretch with Shift."""
         if self._limb is None or event.button() != Qt.MouseButton.LeftButton:
             return
-        x = event.position().x()
+        x = self._pressed_x = event.position().x()
         if event.modifiers() & Qt.KeyboardModifier.ShiftModifier:
             self._grip = "stretch"
             self._drag = (self._position(x), self._position(x))
@@ -293,14 +297,17 @@ class DiameterPlot(QWidget):
         near = span is not None and min(abs(self._x(position) - x) for position in span) <= _GRIP
         self.setCursor(Qt.CursorShape.SplitHCursor if near else Qt.CursorShape.CrossCursor)
 
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: ARG002, N802 - Qt's name
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802 - Qt's name
         """Hand over what was dragged."""
         drag, grip = self._drag, self._grip
         self._drag, self._grip = None, ""
         self.update()
-        if drag is None or abs(drag[0] - drag[1]) < 1:
+        x = event.position().x()
+        if drag is None or self._limb is None or abs(x - self._pressed_x) <= _STILL:
             return
-        low, high = sorted(drag)
+        low, high = sorted((drag[0], self._position(x)))
+        if high - low < 1:
+            return
         if grip == "limit":
             self._limits(self.name, low, high)
         else:

@@ -12,6 +12,7 @@ from qca.picks import Edit
 from qca.reading import LimbReading, Reading
 from qca.report.marks import CrossSection, cross_section, runs
 from qca.report.palette import CATHETER, INKS, rgb
+from qca.report.remarks import remarks, touching
 
 Array = npt.NDArray[np.float64]
 Rgba = tuple[float, float, float, float]
@@ -110,22 +111,28 @@ def marks(reading: Reading, edits: tuple[Edit, ...]) -> list[Mark]:
 
 
 def _angle_letters(reading: Reading) -> list[Mark]:
+    """Write each angle with its SD between its limbs; C on the free side, away from the other two."""
     lines = chords(reading)
     if not lines or reading.angles is None:
         return []
+    begin = lines["side"][0]
+    length = float(np.hypot(*(lines["side"][1] - begin)))
+    towards = {name: (line[1] - begin) / max(float(np.hypot(*(line[1] - begin))), 1e-9) for name, line in lines.items()}
+    directions = {
+        "A": towards["proximal"] + towards["side"],
+        "B": towards["distal"] + towards["side"],
+        "C": -towards["side"],
+    }
+    doubt = " !" if touching(remarks(reading), "angles") else ""
     found = []
-    for letter, one, other in (("A", "proximal", "side"), ("B", "distal", "side"), ("C", "proximal", "distal")):
-        begin = lines[one][0]
-        directions = [
-            (lines[name][1] - begin) / max(float(np.hypot(*(lines[name][1] - begin))), 1e-9) for name in (one, other)
-        ]
-        middle = directions[0] + directions[1]
-        if np.hypot(*middle) < 1e-3:
-            middle = np.array([-directions[0][1], directions[0][0]])
-        at = begin + 0.75 * float(np.hypot(*(lines[one][1] - begin))) * middle / np.hypot(*middle)
-        value = getattr(reading.angles, letter)
+    for letter, direction in directions.items():
+        if np.hypot(*direction) < 1e-3:
+            direction = np.array([-towards["side"][1], towards["side"][0]])  # noqa: PLW2901 - straight on: across
+        at = begin + 0.75 * length * direction / np.hypot(*direction)
+        value, sd = getattr(reading.angles, letter), getattr(reading.angles, f"sd_{letter}")
         if math.isfinite(value):
-            found.append(Mark(_point(at), "", "#ffffff", f"{letter} {value:.0f}°"))
+            spread = f" ± {sd:.0f}" if math.isfinite(sd) else ""
+            found.append(Mark(_point(at), "", "#ffffff", f"{letter} {value:.0f}{spread}°{doubt}"))
     return found
 
 

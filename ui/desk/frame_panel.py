@@ -31,7 +31,7 @@ class FramePanel(QWidget):
         self._view = label()
         self._header = label(mark="quiet")
         self._suggested = label(mark="quiet")
-        self._take = button("Show it", desk.show_suggested, "F")
+        self._take = button("Show it", desk.scrubber.show_suggested, "F")
         self._use = button("Measure this frame", desk.accept, "Enter", "main")
         self._window = QDoubleRangeSlider(Qt.Orientation.Horizontal)
         self._window.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -39,7 +39,7 @@ class FramePanel(QWidget):
             "Which grey values are shown as black and white. For the eye only: nothing measured changes."
         )
         self._window.valueChanged.connect(self._dragged)
-        self._auto = button("Auto", desk.auto_window, "B")
+        self._auto = button("Auto", desk.scrubber.auto_window, "B")
         column(
             self,
             row(
@@ -58,11 +58,11 @@ class FramePanel(QWidget):
 
     def summary(self, desk: Desk) -> str:
         """One line for the header of the step."""
-        if desk.file is None or desk.frames is None:
+        if desk.record is None:
             return "no file open"
-        if len(desk.frames) == 1:
+        if desk.record.count == 1:
             return "single frame"
-        return f"{desk.work.frame} of {len(desk.frames)}" if desk.work.frame is not None else "not chosen"
+        return f"frame {desk.work.frame}" if desk.work.frame is not None else "not chosen"
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
@@ -70,7 +70,7 @@ class FramePanel(QWidget):
         for widget in (self._window, self._auto, self._use):
             widget.setEnabled(record is not None)
         self._use.setVisible(record is not None)
-        if record is None or desk.frames is None:
+        if record is None:
             set_text(self._facts, "DICOM angiograms (XA, XRF), PNG and TIFF.")
             for part in (self._view, self._header, self._suggested):
                 set_text(part, "")
@@ -93,7 +93,9 @@ class FramePanel(QWidget):
             set_text(self._suggested, f"{number}{words[:1].upper()}{words[1:]}.")
         else:
             set_text(self._suggested, "")
-        self._take.setVisible(marks is not None and marks.suggested is not None and desk.shown != marks.suggested)
+        self._take.setVisible(
+            marks is not None and marks.suggested is not None and desk.scrubber.shown != marks.suggested
+        )
         self._use.setText("Measure this frame" if record.count > 1 else "Go on to the scale")
         low, high = desk.canvas.window
         bottom, top = record.grey_range

@@ -66,6 +66,8 @@ class Situation:
         A measurement is under way.
     measured : bool
         There is a reading of the work as it stands.
+    refused : bool
+        The work as it stands cannot be measured.
     doubtful : int
         Flags of that reading that make numbers unreliable.
     checked : bool
@@ -78,6 +80,8 @@ class Situation:
         The mending tool in the hand: ``"move"``, ``"redraw"``, ``"exclude"``, ``"path"``.
     more : bool
         There is a next file on the list.
+    listed : bool
+        The file is a read of a reading list.
     """
 
     work: Work
@@ -89,12 +93,14 @@ class Situation:
     armed: Role | None = None
     busy: bool = False
     measured: bool = False
+    refused: bool = False
     doubtful: int = 0
     checked: bool = False
     planned: bool = False
     saved: bool = False
     tool: str = "move"
     more: bool = False
+    listed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +209,11 @@ def _scale(now: Situation) -> Hint:
     return Hint("The scale is set.", "Enter go on")
 
 
+def _refused(now: Situation) -> Hint:
+    keys = "Ctrl+Z undo   ·   1 another frame" if now.frames > 1 else "Ctrl+Z undo"
+    return Hint("This cannot be measured; the reason stands below. Drag the points onto the vessel.", keys)
+
+
 def _points(now: Situation) -> Hint:
     if now.armed is not None and now.armed in now.work.missing:
         words = {
@@ -212,10 +223,12 @@ def _points(now: Situation) -> Hint:
             "start": "Click where the segment starts, on a healthy part.",
             "end": "Click where it ends, on a healthy part.",
         }
-        other = "start and end instead: V" if not now.work.segment else "a bifurcation instead: V"
+        other = "V a bifurcation instead" if now.work.segment else "V one segment instead"
         return Hint(words[now.armed], f"the order does not matter   ·   {other}")
     if now.busy:
         return Hint("Measuring: the contours follow in a moment.")
+    if now.refused:
+        return _refused(now)
     if now.measured:
         return Hint("Drag any point to move it; the contours follow.", "Enter go on")
     return Hint("The points are set.", "Enter go on")
@@ -226,6 +239,8 @@ def _check(now: Situation) -> Hint:
         return Hint("Set the missing points first.", "3 points")
     if now.busy:
         return Hint("Measuring: the contours follow in a moment.")
+    if now.refused:
+        return _refused(now)
     words = {
         "move": "Does every wall lie on the edge of the contrast? If one does not, drag it there.",
         "redraw": "Draw along the edge where the wall should run; the nearest wall follows.",
@@ -253,6 +268,8 @@ def _plan(now: Situation) -> Hint:
 def _keep(now: Situation) -> Hint:
     if not now.measured:
         return Hint("There is no reading yet.", "3 points")
+    if now.listed:
+        return _keep_listed(now)
     if not now.saved:
         return Hint(
             "Save the picks and the reading; write the report where you need one.", "Ctrl+S save   ·   Ctrl+E report"
@@ -260,3 +277,13 @@ def _keep(now: Situation) -> Hint:
     if now.more:
         return Hint("Saved.", "N next file")
     return Hint("Saved. Open another frame, or close the window.", "Ctrl+O open")
+
+
+def _keep_listed(now: Situation) -> Hint:
+    if not now.saved:
+        return Hint("Enter the reading into the list's record.", "Ctrl+S enter   ·   N enter, then the next frame")
+    if now.more:
+        return Hint("Entered. Going on asks once whether to lock it.", "N next frame of the list")
+    return Hint(
+        "Entered. This was the last frame of the list: lock it, then close the window.", "N lock   ·   Ctrl+Q close"
+    )

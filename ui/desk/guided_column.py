@@ -19,7 +19,8 @@ from ui.desk.points_panel import PointsPanel
 from ui.desk.scale_panel import ScalePanel
 
 if TYPE_CHECKING:
-    from ui.desk.desk import Desk, Notice
+    from ui.desk.desk import Desk
+    from ui.desk.notice import Notice
 
 _SIGNS = {"done": "✓", "doubt": "!", "doing": "▸", "open": " "}
 
@@ -52,7 +53,8 @@ class HintBox(QFrame):
     def show_hint(self, hint: guide.Hint) -> None:
         """Show a hint."""
         set_text(self._text, hint.text)
-        set_text(self._keys, hint.keys)
+        # a line breaks between two keys, never between a key and what it does
+        set_text(self._keys, "   ·  ".join(part.replace(" ", "\u00a0") for part in hint.keys.split("   ·   ")))
 
 
 class NoticeBox(QFrame):

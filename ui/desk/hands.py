@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 _CLICK_PX = 4.0
 """A press that moves less than this on the screen is a click."""
 
+_STILL_PX = 1.0
+"""A point, a handle or a stroke that moves no more than this on the screen has not been dragged."""
+
 _STROKE = "stroke"
 
 
@@ -69,7 +72,7 @@ class Hands:
     def _grip(self, point: Point) -> Role | Knot | str | None:
         """Tell what a press here takes hold of: a point, a handle, the begin of a stroke, or nothing."""
         desk = self.desk
-        if not desk.drawing_visible:
+        if not desk.picture.visible:
             return None
         role = self.point_at(point)
         if role is not None:
@@ -94,9 +97,9 @@ class Hands:
         still = True
         yield
         while event.type == "mouse_move":
-            still = still and max(abs(event.pos[0] - start[0]), abs(event.pos[1] - start[1])) <= _CLICK_PX
+            still = still and _apart(event.pos, start) <= _CLICK_PX
             yield
-        if still:
+        if still and _apart(event.pos, start) <= _CLICK_PX:
             self.clicked(begin)
 
     def _drag(self, event: Any, begin: Point, grip: Role | Knot | str) -> Generator[None, None, None]:  # noqa: ANN401
@@ -105,13 +108,13 @@ class Hands:
         moved = False
         yield
         while event.type == "mouse_move":
-            moved = moved or max(abs(event.pos[0] - start[0]), abs(event.pos[1] - start[1])) > 1
+            moved = moved or _apart(event.pos, start) > _STILL_PX
             stroke.append(self.desk.canvas.point_of(event))
             if moved:
                 self._dragging(grip, stroke)
             yield
-        stroke.append(self.desk.canvas.point_of(event))  # the release may be where no move was reported
-        if moved:
+        stroke.append(self.desk.canvas.point_of(event))
+        if moved or _apart(event.pos, start) > _STILL_PX:  # the release may be where no move was reported
             self._dropped(grip, stroke)
         elif grip == _STROKE:
             self.clicked(begin)
@@ -125,13 +128,13 @@ class Hands:
         desk = self.desk
         if not desk.canvas.inside(point):
             return
-        if not desk.on_frame:
+        if not desk.scrubber.on_frame:
             desk.refresh()  # the hint says what to do
             return
         if desk.step is Step.CHECK and desk.mender.tool == "path":
             desk.mender.lead_path(point)
-        elif desk.armed is not None:
-            desk.set_point(desk.armed, point)
+        elif desk.picker.armed is not None:
+            desk.picker.set_point(desk.picker.armed, point)
 
     def _dragging(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
@@ -141,7 +144,7 @@ class Hands:
             desk.canvas.hover(Mark(stroke[-1], "cross", HAND))
         else:
             point = self._held_inside(stroke[-1])
-            desk.preview(with_point(desk.history.work, grip, point, frame=desk.frame_for_picks))  # type: ignore[arg-type]
+            desk.preview(with_point(desk.history.work, grip, point, frame=desk.scrubber.frame_for_picks))  # type: ignore[arg-type]
 
     def _dropped(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
@@ -149,7 +152,7 @@ class Hands:
         if isinstance(grip, Knot):
             desk.mender.move_wall(grip, stroke[-1])
         elif grip != _STROKE:
-            desk.set_point(grip, self._held_inside(stroke[-1]))  # type: ignore[arg-type]
+            desk.picker.set_point(grip, self._held_inside(stroke[-1]))  # type: ignore[arg-type]
         elif desk.mender.tool == "redraw":
             desk.mender.draw_wall(stroke)
         else:
@@ -170,7 +173,7 @@ class Hands:
             return
         measured = desk.measuring.shown.measured
         place = None
-        if measured is not None and desk.drawing_visible:
+        if measured is not None and desk.picture.visible:
             place = place_on(measured.reading, desk.canvas.point_of(event))
         if place is None or measured is None:
             self.point_out("", -1)
@@ -196,3 +199,8 @@ class Hands:
             point_out = getattr(view, "point_out", None)
             if point_out is not None:
                 point_out(limb, index if mark is not None else -1)
+
+
+def _apart(one: Sequence[float], other: Sequence[float]) -> float:
+    """How far apart two places on the screen are, px."""
+    return float(max(abs(one[0] - other[0]), abs(one[1] - other[1])))

@@ -30,26 +30,34 @@ class KeepPanel(QWidget):
         self._elsewhere = button("Save elsewhere…", desk.keeper.save_elsewhere, "Ctrl+Shift+S")
         self._report = button("Report…", desk.keeper.report, "Ctrl+E")
         self._next = button("Next file", desk.keeper.next_file, "N")
+        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
         column(
-            self, self._where, row(self._save, self._elsewhere, 1), row(self._report, self._next, 1),
+            self, self._where, row(self._save, self._elsewhere, 1), row(self._report, self._next, self._refuse, 1),
             self._autosave, self._broken,
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:
         """One line for the header of the step."""
         progress = desk.list.progress
-        state = "saved" if desk.keeper.is_saved else ""
+        state = "saved" if desk.keeper.is_saved and not desk.reads.listed else ""
         return ", ".join(part for part in (state, progress) if part)
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         folder = desk.keeper.folder or (desk.file.parent if desk.file is not None else None)
         fresh = desk.measuring.fresh
-        set_text(self._where, f"Picks and reading, one file each, into {elided(str(folder), 60)}" if folder else "")
+        listed = desk.reads.listed
+        where = f"Picks and reading, one file each, into {elided(str(folder), 60)}" if folder else ""
+        if listed and desk.reads.list is not None:
+            where = f"{desk.reads.list.code}: picks and reading go into the record of the reading list."
+        set_text(self._where, where)
+        self._save.setText("Enter" if listed else "Save")
+        self._elsewhere.setVisible(not listed)
+        self._refuse.setVisible(desk.reads.list is not None)
         for widget in (self._save, self._elsewhere, self._report):
             widget.setEnabled(fresh)
-        self._next.setEnabled(desk.list.has_next)
-        broken = desk.journal.broken if desk.journal is not None else ""
+        self._next.setEnabled(desk.list.has_next or listed)
+        broken = desk.broken
         set_text(self._broken, broken)
         set_text(
             self._autosave, "" if broken else "Every step is kept as you make it, also when the program is killed."

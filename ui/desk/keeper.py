@@ -7,8 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from qca.errors import QcaError
-from qca.json_text import write_json
-from qca.picks_file import PICKS_SCHEMA, picks_to_json
 from ui.desk import keeping
 from ui.desk.work import Work, picks_of, work_of
 from ui.desk.worklist import PathList
@@ -97,7 +95,7 @@ class Keeper:
         if opened.frame_file is None or file == desk.file:
             self._expected = opened.reading
             desk.change(work, f"opened {path.name}")
-            desk.back_to_points()
+            desk.scrubber.back_to_points()
             self.compare_with_opened()
             return True
         desk.list = PathList(keeping.frames_in(file.parent))
@@ -120,7 +118,7 @@ class Keeper:
     def take_up(self) -> None:
         """Go on where an earlier session stopped, unless its work was saved."""
         desk = self.desk
-        found = desk.journal.found() if desk.journal is not None else None
+        found = desk.opened.journal.found() if desk.opened is not None else None
         if found is None or not found.history.work.touched:
             return
         when = found.when.replace("T", " ")[:16]
@@ -144,7 +142,7 @@ class Keeper:
     def _show(self, work: Work) -> None:
         self.desk.notice = None
         self.desk.change(work, "took up the saved measurement")
-        self.desk.back_to_points()
+        self.desk.scrubber.back_to_points()
 
     def compare_with_opened(self) -> None:
         """Say so when a reading that was opened does not come out again; called when a reading has arrived."""
@@ -168,8 +166,10 @@ class Keeper:
     # -- saving -----------------------------------------------------------------------------------------------------
 
     def save(self) -> None:
-        """Save picks and reading, beside the frame or where they were saved last."""
-        if self.desk.file is not None:
+        """Save picks and reading, beside the frame or where they were saved last; a read of a list into its record."""
+        if self.desk.reads.listed:
+            self.desk.reads.enter()
+        elif self.desk.file is not None:
             self._save_into(self.folder or self.desk.file.parent)
 
     def save_elsewhere(self) -> None:
@@ -199,11 +199,14 @@ class Keeper:
         except QcaError as error:
             desk.say(str(error), alarm=True, actions=(("Save elsewhere", self.save_elsewhere),))
             return
-        self._saved = self._key()
-        if desk.journal is not None:
-            desk.journal.saved(desk.history.at)
-        desk.list.saved(write_json({"schema": PICKS_SCHEMA, **picks_to_json(picks, only_given=True)}), measured.text)
+        self.note_saved()
         desk.say(f"Saved: {' and '.join(files)} in {folder}.")
+
+    def note_saved(self) -> None:
+        """Remember that the work as it stands was saved or entered."""
+        self._saved = self._key()
+        if self.desk.opened is not None:
+            self.desk.opened.journal.saved(self.desk.history.at)
 
     def report(self) -> None:
         """Ask for a folder and write the report into it."""
@@ -236,12 +239,15 @@ class Keeper:
 
     def next_file(self) -> None:
         """Open the next file of the list; what is not saved stays in the autosave."""
+        if self.desk.reads.list is not None:
+            self.desk.reads.next()
+            return
         path = self.desk.list.next()
         while path is not None:
             if self.desk.open_frames(path):
                 return
             path = self.desk.list.next()
-        self.desk.say("This was the last file of the list.")
+        self.desk.say(self.desk.list.ended)
 
 
 def _show_page(page: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -55,7 +55,13 @@ def open_desk(viewer: Viewer, *, home: Path | None = None, look: str = "dark") -
     return desk, DeskWindow(desk)
 
 
-def run(paths: Sequence[Path], *, look: str = "dark", home: Path | None = None) -> None:
+def run(
+    paths: Sequence[Path],
+    *,
+    look: str = "dark",
+    home: Path | None = None,
+    first: Callable[[Desk], object] | None = None,
+) -> None:
     """Open the desk and work until its window is closed.
 
     Parameters
@@ -66,16 +72,20 @@ def run(paths: Sequence[Path], *, look: str = "dark", home: Path | None = None) 
         ``"dark"`` or ``"light"``.
     home : Path or None
         Folder of the autosave.
+    first : callable or None
+        What to do with the desk once its window is there, instead of opening files.
     """
     os.environ.setdefault("QT_API", "pyside6")
     # the window's settings stay apart from those of a napari that the user may have
     os.environ.setdefault("NAPARI_CONFIG", str(state_folder() / "window.yaml"))
     import napari
     from napari.viewer import Viewer
+    from qtpy.QtCore import QTimer
 
     viewer = Viewer(title="qca desk", show=False, show_welcome_screen=False)
     desk, window = open_desk(viewer, home=home, look=look)
     window.show()
-    if paths:
-        desk.open(paths)
+    begin = first or (lambda made: made.open(paths))
+    if paths or first is not None:
+        QTimer.singleShot(0, lambda: begin(desk))  # the window first, then what may take a moment
     napari.run()

@@ -83,6 +83,15 @@ class LazyFrames:
         self._fetch_ahead(index)
         return kept
 
+    def keep(self, index: int, pixels: Stored) -> None:
+        """Keep a decoded frame, and let go of the one that was looked at longest ago."""
+        with self._lock:
+            if not self._closed:
+                self._kept[index] = pixels
+                self._kept.move_to_end(index)
+                while len(self._kept) > KEPT:
+                    self._kept.popitem(last=False)
+
     def close(self) -> None:
         """Stop fetching ahead and forget all frames."""
         with self._lock:
@@ -98,12 +107,7 @@ class LazyFrames:
             if say:
                 self._trouble(str(error) or "There is not enough memory to show this frame: close other programs.")
             return np.zeros(self.shape[1:], self.dtype)
-        with self._lock:
-            if not self._closed:
-                self._kept[index] = pixels
-                self._kept.move_to_end(index)
-                while len(self._kept) > KEPT:
-                    self._kept.popitem(last=False)
+        self.keep(index, pixels)
         return pixels
 
     def _fetch_ahead(self, index: int) -> None:

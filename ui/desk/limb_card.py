@@ -101,7 +101,7 @@ class LimbCard(QWidget):
         if limb is not None and limb.edited:
             title += f" &nbsp;<span style='color:{look.hand}'><b>edited by hand</b></span>"
         if limb is not None and faded:
-            title += f" &nbsp;<span style='color:{look.quiet}'>following…</span>"
+            title += f" &nbsp;<span style='color:{look.quiet}'>earlier numbers</span>"
         if title != self._title.text():
             self._title.setText(title)
         numbers = "" if limb is None else numbers_html(limb, self.name, found, in_mm=in_mm, look=look, faded=faded)

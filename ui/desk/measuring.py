@@ -174,6 +174,10 @@ class Measuring:
         self._wanted, self.shown = Wanted(), Shown()
         self._dragging_since = None
 
+    def warm_up(self) -> None:
+        """Start the measuring process: a file is open, and points will follow."""
+        self.calculator.warm_up()
+
     def close(self) -> None:
         """End the measuring process, whatever it is doing."""
         self.calculator.close()

@@ -11,6 +11,7 @@ from qca.reading import Reading
 from ui.desk import mending
 from ui.desk.guide import Step
 from ui.desk.mending import Knot
+from ui.desk.work import picks_of
 
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
@@ -44,9 +45,17 @@ class Mender:
         return measured.reading if measured is not None and self.desk.measuring.fresh else None
 
     @property
+    def only_edits_since(self) -> bool:
+        """True when the work differs from that of the reading shown by hand edits at most: its scale still holds."""
+        measured = self.desk.measuring.shown.measured
+        if measured is None:
+            return False
+        return replace(picks_of(self.desk.work), edits=()) == replace(measured.reading.picks, edits=())
+
+    @property
     def active(self) -> bool:
         """True when walls can be mended now."""
-        return self.desk.step is Step.CHECK and self.reading is not None and self.desk.drawing_visible
+        return self.desk.step is Step.CHECK and self.reading is not None and self.desk.picture.visible
 
     @property
     def doubtful(self) -> int:

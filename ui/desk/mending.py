@@ -26,6 +26,10 @@ SAME_KNOT_PX = 5.0
 """A point dragged again within this distance along the limb replaces its earlier edit."""
 
 
+INSIDE_PX = 0.5
+"""How far within a limb's ends a dragged wall point is kept, px."""
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """A place on a limb: index into its profile, position along it (px), distance of the point from it (px)."""
@@ -114,8 +118,12 @@ def wall_near(reading: Reading, point: Point) -> tuple[LimbName, Side, float] | 
 
 
 def wall_point(reading: Reading, knot: Knot, point: Point, edits: tuple[Edit, ...]) -> tuple[Edit, ...]:
-    """Edits after a handle was dragged to a point; a point dragged again replaces itself."""
-    edit = Edit("wall", knot.limb, knot.side, (rounded(point),))
+    """Edits after a handle was dragged to a point; a point dragged again replaces itself.
+
+    A point dropped before the limb's first or behind its last cross-section is taken to that one: a wall beside no part
+    of its limb could not be measured.
+    """
+    edit = Edit("wall", knot.limb, knot.side, (rounded(_beside(reading, knot.limb, point)),))
     last = edits[-1] if edits else None
     if last is not None and (last.kind, last.limb, last.side, len(last.points)) == ("wall", knot.limb, knot.side, 1):
         before = place_on(reading, last.points[0], knot.limb)
@@ -199,6 +207,22 @@ def thinned(stroke: Sequence[Point], distance_px: float) -> list[Point]:
 def rounded(point: Point) -> Point:
     """Round a point to what is kept."""
     return (round(float(point[0]), DECIMALS), round(float(point[1]), DECIMALS))
+
+
+def _beside(reading: Reading, limb: str, point: Point) -> Point:
+    """Shift a point along the limb's end, as little as needed, so that it lies beside the limb."""
+    profile = reading.limbs[limb].profile
+    centre = np.column_stack([profile.x_px, profile.y_px])
+    centre = centre[np.isfinite(centre).all(axis=1)]
+    if len(centre) < 2:
+        return point
+    where = np.array(point)
+    for end, inner in ((centre[0], centre[1]), (centre[-1], centre[-2])):
+        inwards = (inner - end) / max(float(np.hypot(*(inner - end))), 1e-9)
+        short = INSIDE_PX - float((where - end) @ inwards)
+        if short > 0 and np.hypot(*(where - end)) == np.min(np.hypot(*(where - centre).T)):
+            where = where + short * inwards
+    return (float(where[0]), float(where[1]))
 
 
 def _step(position: Array) -> float:

@@ -62,6 +62,13 @@ def set_text(widget: QLabel, text: str) -> None:
     widget.setVisible(bool(text))
 
 
+def sentence(text: str) -> str:
+    """Write what is wrong as a sentence."""
+    if not text:
+        return ""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}"
+
+
 def elided(text: str, longest: int) -> str:
     """Shorten a text in its middle."""
     if len(text) <= longest:

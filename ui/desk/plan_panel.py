@@ -194,7 +194,7 @@ class PlanPanel(QWidget):
                 combo.addItem(text, text)
             combo.setCurrentIndex(max(combo.findData(chosen), 0))
             combo.activated.connect(partial(self._device_chosen, role, combo))
-            self._device_rows.addRow(label(elided(name, 30), wrap=False), combo)
+            self._device_rows.addRow(label(elided(name, 44), wrap=False), combo)
 
     def _device_chosen(self, role: str, combo: QComboBox, index: int) -> None:
         chosen = combo.itemData(index)

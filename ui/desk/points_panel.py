@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from qtpy.QtWidgets import QLabel, QPushButton, QWidget
 
 from ui.desk.guide import ROLE_TITLES
-from ui.desk.pieces import button, column, label, row, set_text
+from ui.desk.pieces import button, column, label, row, sentence, set_text
 from ui.desk.work import BIFURCATION_ROLES, SEGMENT_ROLES, Role
 
 if TYPE_CHECKING:
@@ -31,14 +31,14 @@ class PointsPanel(QWidget):
         self._rows: dict[Role, tuple[QWidget, QPushButton, QLabel, QPushButton]] = {}
         rows = []
         for role in (*BIFURCATION_ROLES, *SEGMENT_ROLES):
-            set_it = button(ROLE_TITLES[role], partial(desk.arm, role), f"{KEYS[role]}: the next click sets it")
+            set_it = button(ROLE_TITLES[role], partial(desk.picker.arm, role), f"{KEYS[role]}: the next click sets it")
             set_it.setCheckable(True)
             where = label(wrap=False)
-            away = button("✕", partial(desk.remove_point, role), "Take this point away", "plain")
+            away = button("✕", partial(desk.picker.remove_point, role), "Take this point away", "plain")
             line = row(set_it, where, 1, away)
             self._rows[role] = (line, set_it, where, away)
             rows.append(line)
-        self._mode = button("", desk.toggle_segment, "V")
+        self._mode = button("", desk.picker.toggle_segment, "V")
         self._problem = label(mark="alarm")
         self._advice = label(mark="quiet")
         column(
@@ -58,12 +58,12 @@ class PointsPanel(QWidget):
         for role, (line, set_it, where, away) in self._rows.items():
             line.setVisible(role in work.vessel_roles)
             point = work.point(role)
-            set_it.setChecked(desk.armed == role)
+            set_it.setChecked(desk.picker.armed == role)
             set_it.setEnabled(desk.ready)
             set_it.setStyleSheet(f"text-align: left; border-left: 6px solid {desk.look.limb(_ink(role))};")
             where.setText(f"{point[0]:.0f}, {point[1]:.0f} px" if point is not None else "not set")
             away.setVisible(point is not None)
-        set_text(self._problem, desk.measuring.shown.problem)
+        set_text(self._problem, sentence(desk.measuring.shown.problem))
         set_text(self._advice, _advice(desk.measuring.shown.problem))
         self._mode.setText("A bifurcation instead" if work.segment else "One segment instead")
         self._mode.setEnabled(desk.ready)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from qtpy.QtWidgets import QFileDialog, QMessageBox, QWidget
+from qtpy.QtWidgets import QFileDialog, QInputDialog, QMessageBox, QWidget
 
 _FRAMES = "Frames, picks and readings (*.dcm *.dicom *.ima *.png *.tif *.tiff *.json);;All files (*)"
 
@@ -49,3 +49,17 @@ class Prompts:
         box.setDefaultButton(cancel)
         box.exec()
         return box.clickedButton() is agree
+
+    def choose(self, question: str, answers: Sequence[str]) -> str | None:
+        """Ask for one of several answers, the first being the usual one; None when cancelled."""
+        box = QMessageBox(QMessageBox.Icon.Question, "qca", question, parent=self._parent)
+        buttons = {answer: box.addButton(answer, QMessageBox.ButtonRole.AcceptRole) for answer in answers}
+        box.addButton(QMessageBox.StandardButton.Cancel)
+        box.setDefaultButton(buttons[answers[0]])
+        box.exec()
+        return next((answer for answer, button in buttons.items() if box.clickedButton() is button), None)
+
+    def text(self, question: str) -> str | None:
+        """Ask for a line of text; None when cancelled."""
+        text, given = QInputDialog.getText(self._parent, "qca", question)
+        return text.strip() or None if given else None

@@ -43,7 +43,7 @@ class ScalePanel(QWidget):
             group.addButton(radio)
             radio.clicked.connect(lambda _checked=False, way=way: self._choose(way))
         self._points = label()
-        self._again = button("Set again", lambda: desk.arm("catheter_a"), "C")
+        self._again = button("Set again", lambda: desk.picker.arm("catheter_a"), "C")
         self._french = QComboBox()
         self._french.addItem("French size…", None)
         for size in FRENCH_SIZES:
@@ -80,7 +80,8 @@ class ScalePanel(QWidget):
         scale = _scale_now(desk)
         if scale is None:
             return "to be set" if not desk.work.has_scale else way
-        return f"{scale[0]:.4f} mm per px, {way}"
+        spread = f" ± {scale[1]:.4f}" if math.isfinite(scale[1]) else ""
+        return f"{scale[0]:.4f}{spread} mm per px"
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
@@ -132,35 +133,35 @@ class ScalePanel(QWidget):
         if way == choice.way:
             return
         if way == "none":
-            self._desk.without_scale()
+            self._desk.picker.without_scale()
         else:
-            self._desk.set_scale(replace(choice, way=way), {"catheter": "catheter as scale", "typed": "scale typed in",
-                                                            "header": "header's scale"}[way])  # fmt: skip
+            label = {"catheter": "catheter as scale", "typed": "scale typed in", "header": "header's scale"}[way]
+            self._desk.picker.set_scale(replace(choice, way=way), label)
 
     def _french_chosen(self, index: int) -> None:
         size = self._french.itemData(index)
         choice = replace(self._desk.history.work.scale, french=size)
         if size is not None:
             choice = replace(choice, catheter_mm=None, filled_lumen=False)
-        self._desk.set_scale(choice, "French size")
+        self._desk.picker.set_scale(choice, "French size")
 
     def _mm_typed(self, value: float) -> None:
         choice = self._desk.history.work.scale
         size = round(value, 4) if value > 0 else None
-        self._desk.set_scale(replace(choice, catheter_mm=size, french=None if size else choice.french),
+        self._desk.picker.set_scale(replace(choice, catheter_mm=size, french=None if size else choice.french),
                              "catheter diameter", merge="catheter diameter")  # fmt: skip
 
     def _lumen_ticked(self) -> None:
         choice = self._desk.history.work.scale
         lumen = self._lumen.isChecked()
-        self._desk.set_scale(replace(choice, filled_lumen=lumen, french=None if lumen else choice.french),
+        self._desk.picker.set_scale(replace(choice, filled_lumen=lumen, french=None if lumen else choice.french),
                              "which diameter the size is")  # fmt: skip
 
     def _scale_typed(self, _value: float) -> None:
         value, sd = self._scale.value(), self._sd.value()
         typed = ScaleChoice("typed", mm_per_px=round(value, 6) if value > 0 else None,
                             mm_per_px_sd=round(sd, 6) if sd > 0 and value > 0 else None)  # fmt: skip
-        self._desk.set_scale(typed, "scale typed in", merge="scale")
+        self._desk.picker.set_scale(typed, "scale typed in", merge="scale")
 
 
 def _scale_now(desk: Desk) -> tuple[float, float, bool] | None:

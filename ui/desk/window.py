@@ -24,7 +24,7 @@ from ui.desk.caution import CautionLabel
 from ui.desk.desk_widget import DeskWidget, StripView
 from ui.desk.inks import LOOKS
 from ui.desk.keys import Key, key_table
-from ui.desk.theme import THEMES, register_themes, style_sheet
+from ui.desk.theme import register_theme_of, style_sheet
 
 if TYPE_CHECKING:
     from napari.viewer import Viewer
@@ -146,7 +146,7 @@ class DeskWindow:
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         name = desk.file.name if desk.file is not None and desk.ready else ""
-        frame = f", frame {desk.shown}" if desk.frame_for_picks is not None else ""
+        frame = f", frame {desk.scrubber.shown}" if desk.scrubber.frame_for_picks is not None else ""
         saved = "" if desk.keeper.is_saved or not desk.history.work.touched else " *"
         title = f"{name}{frame}{saved} - qca desk" if name else "qca desk"
         if self.main.windowTitle() != title:
@@ -154,8 +154,7 @@ class DeskWindow:
 
     def set_look(self, name: str) -> None:
         """Change between dark and light."""
-        register_themes()
-        self.viewer.theme = THEMES[name]
+        self.viewer.theme = register_theme_of(name)
         self._caution.setStyleSheet(style_sheet(LOOKS[name]))
         self.desk.set_look(LOOKS[name])
 

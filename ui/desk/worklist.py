@@ -1,4 +1,4 @@
-"""The files to be read, in order: the next one is one key away. A list of paths now; a reading list can stand in."""
+"""The files to be read, in order: the next one is one key away. A reading list can stand in."""
 
 from __future__ import annotations
 
@@ -25,11 +25,12 @@ class WorkList(Protocol):
     def next(self) -> Path | None:
         """Go to the next file; None at the end."""
 
+    @property
+    def ended(self) -> str:
+        """Why there is no next file, in words."""
+
     def begin_at(self, path: Path) -> None:
         """Tell the list which of its files was opened by hand."""
-
-    def saved(self, picks_text: str, reading_text: str) -> None:
-        """Tell the list that the current file's measurement was saved."""
 
 
 class PathList:
@@ -56,6 +57,11 @@ class PathList:
         return f"file {self._at + 1} of {len(self._paths)}" if len(self._paths) > 1 else ""
 
     @property
+    def ended(self) -> str:
+        """Why there is no next file."""
+        return "This was the last file of the list."
+
+    @property
     def has_next(self) -> bool:
         """True when another file follows."""
         return self._at + 1 < len(self._paths)
@@ -74,6 +80,3 @@ class PathList:
             if one.resolve() == resolved:
                 self._at = index
                 return
-
-    def saved(self, picks_text: str, reading_text: str) -> None:
-        """Nothing to be told: a plain list keeps no record."""

@@ -1,0 +1,174 @@
+"""A reading list at the desk: next frame with one key, entries in the ledger, a lock that asks once."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from qca.document import reading_text
+from qca.lists.frames import find_frames
+from qca.lists.making import Choices, make_list
+from qca.lists.progress import states
+from ui.desk.guide import Step
+from ui.desk.listed_reads import ListedReads
+from ui.desk.reads import LATER, LOCK
+from ui.desk.work import work_of
+
+ROOT = Path(__file__).parent.parent.parent
+STILL = ROOT / "sample_images" / "bifurcation.dcm"
+
+
+@pytest.fixture
+def listing(tmp_path):
+    """Three frames for one reader."""
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    for name in ("one", "two", "three"):
+        shutil.copy(STILL, folder / f"{name}.dcm")
+    asked = Choices(readers=("R1", "R2"), passes=1, washout_days=0.0, gap=1, seed="s")
+    return make_list(find_frames(folder), tmp_path / "study", tmp_path / "study-key.csv", asked)
+
+
+def in_ledger(listing):
+    """State of each read, and kind, reader and pass of what is entered about reads."""
+    with listing.open_ledger(readonly=True) as ledger:
+        entries = [(entry.code, entry.kind, entry.reader) for entry in ledger.entries() if entry.code]
+        return states(listing, ledger), entries
+
+
+def read(hand, know, still_reading):
+    """Read the open frame: the picks of the sample, whose reading the desk remembers."""
+    know(hand.desk, hand.desk.file)
+    hand.desk.change(work_of(still_reading[0]), "picks")
+    assert hand.desk.measuring.fresh
+
+
+def test_a_list_without_a_window(listing, still_reading):
+    mine = ListedReads(listing.folder, "R1")
+    files = [one.file for one in listing.of("R1")]
+    assert (mine.current, mine.progress, mine.has_next) == (None, "", True)
+    assert mine.next() == files[0]
+    assert mine.progress == "1 of 3, not entered"
+    assert mine.latest() is None
+    mine.enter(still_reading[1])
+    mine.enter(still_reading[1])
+    assert mine.state == "open"
+    assert reading_text(mine.latest()) == still_reading[2]
+    assert mine.next() == files[1]  # an open read waits for its lock, and does not hold up the others
+    mine.refuse("the vessel leaves the frame")
+    assert mine.next() == files[2]
+    mine.enter(still_reading[1])
+    mine.lock()
+    assert mine.next() == files[0]
+    mine.lock()
+    assert mine.next() is None
+    assert "Everything" in mine.ended
+    mine.close()
+    assert set(in_ledger(listing)[0].values()) == {"locked", "refused"}
+
+
+def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_reading):
+    desk, codes = hand.desk, [one.code for one in listing.of("R1")]
+    assert desk.reads.open(listing.folder, "R1")
+    assert desk.file == listing.of("R1")[0].file
+    assert "not entered" in hand.window.widget.column.panels[Step.KEEP].summary(desk)
+    read(hand, know, still_reading)
+    desk.go(Step.KEEP)
+    assert "Enter the reading" in hand.window.widget.column._hint._text.text()
+
+    hand.key("S", "ControlModifier")
+    assert in_ledger(listing)[1] == [(codes[0], "measured", "R1")]
+    assert desk.keeper.is_saved
+    assert list(desk.file.parent.glob("*.json")) == []  # nothing is written beside the coded copies
+    with listing.open_ledger(readonly=True) as ledger:
+        (entry,) = [entry for entry in ledger.entries() if entry.code]
+        assert ledger.document(entry.reading_sha256).decode() == still_reading[2]
+
+    hand.prompts.answers.append(LOCK)
+    hand.key("N")
+    assert f"Lock the reading of {codes[0]}?" in hand.prompts.questions[0]
+    assert in_ledger(listing)[0] == {codes[0]: "locked"}
+    assert desk.file == listing.of("R1")[1].file
+
+    hand.prompts.answers.append("the vessel leaves the frame")
+    desk.reads.refuse()
+    assert in_ledger(listing)[0][codes[1]] == "refused"
+    assert desk.file == listing.of("R1")[2].file
+
+    read(hand, know, still_reading)
+    hand.prompts.answers.append(None)  # cancelled: entered all the same, and still here
+    hand.key("N")
+    assert in_ledger(listing)[0][codes[2]] == "open"
+    assert desk.file == listing.of("R1")[2].file
+    hand.prompts.answers.append(LOCK)
+    hand.key("N")
+    assert in_ledger(listing)[0][codes[2]] == "locked"
+    assert "Everything on the list of reader R1 is read" in desk.notice.text
+    desk.change(work_of(still_reading[0]), "again")
+    hand.key("S", "ControlModifier")
+    assert "is locked" in desk.notice.text or desk.keeper.is_saved
+
+
+def test_an_open_read_is_gone_on_with_elsewhere_and_others_stay_hidden(hand, listing, know, still_reading, tmp_path):
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    read(hand, know, still_reading)
+    hand.prompts.answers.append(LATER)
+    hand.key("N")
+    hand.new_session(tmp_path / "another machine")
+    assert desk.reads.open(listing.folder, "R1")
+    assert desk.file == listing.of("R1")[0].file
+    assert desk.work.points == work_of(still_reading[0]).points
+    hand.new_session(tmp_path / "another reader")
+    assert desk.reads.open(listing.folder, "R2")
+    assert desk.work.points == {}
+
+
+def test_what_was_not_entered_is_entered_when_the_file_is_left(hand, listing, know, still_reading):
+    desk, codes = hand.desk, [one.code for one in listing.of("R1")]
+    desk.reads.open(listing.folder, "R1")
+    read(hand, know, still_reading)
+    hand.drop(STILL)
+    assert desk.file == STILL
+    assert desk.reads.list is None
+    assert in_ledger(listing)[0] == {codes[0]: "open"}
+    assert desk.may_close()
+
+
+def test_a_ledger_that_cannot_be_written_loses_nothing(hand, listing, know, still_reading, monkeypatch):
+    from qca.store.errors import LedgerError
+
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    read(hand, know, still_reading)
+
+    def refused(reading):
+        msg = "The ledger cannot be written: the disk is full."
+        raise LedgerError(msg)
+
+    monkeypatch.setattr(desk.reads.list, "enter", refused)
+    hand.key("N")
+    assert "disk is full" in desk.notice.text
+    assert desk.file == listing.of("R1")[0].file
+    hand.prompts.answers.append(False)
+    assert not desk.may_close()
+    assert "autosave keeps it" in hand.prompts.questions[0]
+
+
+def test_what_is_no_list_is_said_in_the_window(hand, listing, tmp_path):
+    hand.prompts.answers += [tmp_path, "R1"]
+    hand.key("L", "ControlModifier")
+    assert "holds no reading list" in hand.desk.notice.text
+    hand.prompts.answers += [listing.folder, "R9"]
+    hand.key("L", "ControlModifier")
+    assert "no reader 'R9'" in hand.desk.notice.text
+    hand.desk.reads.refuse()
+    assert "open the list first" in hand.desk.notice.text
+
+
+def test_wrong_lists_and_readers_are_said_before_any_window(listing, tmp_path, qca):
+    assert qca("view", "--list", listing.folder)[0] == 2
+    code, _, said = qca("view", "--list", listing.folder, "--reader", "R9")
+    assert code == 1
+    assert "no reader 'R9'" in said
+    assert qca("view", "--list", tmp_path, "--reader", "R1")[0] == 1

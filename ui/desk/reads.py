@@ -1,0 +1,157 @@
+"""A reading list at the desk: the next frame with one key, entries in the record, a lock that asks once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from qca.errors import QcaError
+from ui.desk import guide
+from ui.desk.work import work_of
+
+if TYPE_CHECKING:
+    from ui.desk.desk import Desk
+    from ui.desk.listed_reads import ListedReads
+
+LOCK, LATER = "Lock and go on", "Go on without"
+
+
+class Reads:
+    """The desk's side of a reading list, while one is open.
+
+    Parameters
+    ----------
+    desk : Desk
+        The desk.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.list: ListedReads | None = None
+
+    @property
+    def listed(self) -> bool:
+        """True when the open file is the current read of a list."""
+        return self.list is not None and self.list.current is not None and self.desk.file == self.list.current
+
+    # -- opening ----------------------------------------------------------------------------------------------------
+
+    def ask_and_open(self) -> None:
+        """Ask for the list's folder and the reader, and open the first read that waits."""
+        folder = self.desk.prompts.folder("Folder of the reading list", Path.cwd())
+        reader = self.desk.prompts.text("Your reader code on this list") if folder is not None else None
+        if folder is not None and reader:
+            self.open(folder, reader)
+
+    def open(self, folder: Path, reader: str, *, place: str | None = None, early: bool = False) -> bool:
+        """Open a reader's list; see `ListedReads`. False when it cannot be opened; the notice says why."""
+        from ui.desk.listed_reads import ListedReads
+
+        try:
+            found = ListedReads(folder, reader, place=place, early=early)
+        except QcaError as error:
+            self.desk.say(str(error), alarm=True)
+            return False
+        except ModuleNotFoundError as error:
+            text = f"Reading lists need the package {error.name}: python -m pip install -e '.[batch]'"
+            self.desk.say(text, alarm=True)
+            return False
+        if not self.leave():
+            found.close()
+            return False
+        self.close()
+        self.list = self.desk.list = found
+        self.go_on()
+        return True
+
+    def go_on(self) -> None:
+        """Open the next read that waits."""
+        listing, desk = self.list, self.desk
+        if listing is None:
+            return
+        try:
+            path = listing.next()
+            standing = listing.latest()
+        except QcaError as error:
+            desk.say(str(error), alarm=True)
+            return
+        if path is None:
+            desk.say(listing.ended)
+            return
+        if not desk.open_frames(path):
+            return
+        if standing is not None and not desk.history.work.touched:
+            desk.change(work_of(standing.picks, standing.settings), "took up the entered reading")
+            desk.scrubber.back_to_points()
+        elif listing.frame is not None and desk.work.frame is None and desk.scrubber.frame_for_picks is not None:
+            desk.scrubber.show(listing.frame)
+            desk.change(replace(desk.history.work, frame=listing.frame), f"frame {listing.frame} of the list")
+        desk.go(guide.first_open(desk.situation))
+
+    # -- the read that is open --------------------------------------------------------------------------------------
+
+    def enter(self) -> bool:
+        """Enter the reading shown into the record; False when it could not be entered."""
+        desk, measured = self.desk, self.desk.measuring.shown.measured
+        if self.list is None or measured is None or not desk.measuring.fresh:
+            desk.say("There is no reading of the work as it stands yet: wait for it, or set the missing points.")
+            return False
+        try:
+            self.list.enter(measured.reading)
+        except QcaError as error:
+            desk.say(str(error), alarm=True)
+            return False
+        desk.keeper.note_saved()
+        desk.say(f"Entered under {self.list.code}. It can be changed until it is locked.")
+        return True
+
+    def next(self) -> None:
+        """Enter what is new, ask once whether to lock it, and open the next read."""
+        listing, desk = self.list, self.desk
+        if listing is None or not self.leave():
+            return
+        if self.listed and listing.state == "open" and desk.keeper.is_saved:
+            answer = desk.prompts.choose(
+                f"Lock the reading of {listing.code}? A locked reading is only changed after an unlock with a reason.",
+                (LOCK, LATER),
+            )
+            if answer is None:
+                return
+            if answer == LOCK and not self._do(listing.lock):
+                return
+        self.go_on()
+
+    def refuse(self) -> None:
+        """Enter that the frame cannot be read, and why; then open the next read."""
+        listing = self.list
+        if listing is None:
+            self.desk.say("Only a frame of a reading list can be entered as not readable: open the list first.")
+            return
+        reason = self.desk.prompts.text(f"Why can {listing.code} not be read? The reason stays in the record.")
+        if reason and self._do(lambda: listing.refuse(reason)):
+            self.go_on()
+
+    def leave(self) -> bool:
+        """Enter the reading before its file is left; False when that failed and the file should stay open."""
+        desk = self.desk
+        if self.list is None or not self.listed or self.list.state == "locked":
+            return True
+        if desk.keeper.is_saved or not desk.measuring.fresh or desk.measuring.shown.measured is None:
+            return True
+        return self.enter()
+
+    def close(self) -> None:
+        """Let go of the list."""
+        if self.list is not None:
+            self.list.close()
+            self.list = None
+
+    def _do(self, action: Callable[[], None]) -> bool:
+        try:
+            action()
+        except QcaError as error:
+            self.desk.say(str(error), alarm=True)
+            return False
+        return True
