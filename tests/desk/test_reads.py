@@ -104,9 +104,8 @@ def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_
     hand.key("N")
     assert in_ledger(listing)[0][codes[2]] == "locked"
     assert "Everything on the list of reader R1 is read" in desk.notice.text
-    desk.change(work_of(still_reading[0]), "again")
-    hand.key("S", "ControlModifier")
-    assert "is locked" in desk.notice.text or desk.keeper.is_saved
+    assert desk.file is None  # the last one is put away too
+    assert desk.measuring.shown.measured is None
 
 
 def test_an_open_read_is_gone_on_with_elsewhere_and_others_stay_hidden(hand, listing, know, still_reading, tmp_path):
@@ -121,6 +120,32 @@ def test_an_open_read_is_gone_on_with_elsewhere_and_others_stay_hidden(hand, lis
     assert desk.work.points == work_of(still_reading[0]).points
     hand.new_session(tmp_path / "another reader")
     assert desk.reads.open(listing.folder, "R2")
+    assert desk.work.points == {}
+
+
+def test_nothing_of_a_read_is_to_be_found_later(hand, listing, know, still_reading, tmp_path):
+    """No report, no file elsewhere; and a coded copy opened without its list brings no earlier work back."""
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    first = desk.file
+    read(hand, know, still_reading)
+    before = {path for path in tmp_path.rglob("*") if path.suffix not in (".jsonl", ".part", "")}
+    for key, modifier in (("E", "ControlModifier"), ("S", "ControlModifier")):
+        hand.key(key, modifier)
+    desk.keeper.save_elsewhere()
+    assert "nowhere else" in desk.notice.text
+    assert hand.prompts.questions == []
+    assert {path for path in tmp_path.rglob("*") if path.suffix not in (".jsonl", ".part", "")} - before <= {
+        listing.folder / "ledger.sqlite-journal"
+    }
+    hand.prompts.answers.append(LOCK)
+    hand.key("N")
+    hand.drop(first)
+    assert desk.file == first
+    assert desk.work.points == {}
+    assert desk.notice is None or not desk.notice.actions
+    hand.new_session(desk.home)
+    assert desk.open([first])
     assert desk.work.points == {}
 
 

@@ -165,7 +165,9 @@ class Desk:
         """
         first = (work.frame if work is not None else None) or 0
         try:
-            opened = OpenFile(path, self.home, first, lambda text: self.relay.call(lambda: self.say(text, alarm=True)))
+            opened = OpenFile(
+                path, self.reads.home, first, lambda text: self.relay.call(lambda: self.say(text, alarm=True))
+            )
         except (QcaError, MemoryError) as error:
             self.say(str(error) or "There is not enough memory for this file: close other programs.", alarm=True)
             return False

@@ -53,6 +53,7 @@ class KeepPanel(QWidget):
         set_text(self._where, where)
         self._save.setText("Enter" if listed else "Save")
         self._elsewhere.setVisible(not listed)
+        self._report.setVisible(not listed)
         self._refuse.setVisible(desk.reads.list is not None)
         for widget in (self._save, self._elsewhere, self._report):
             widget.setEnabled(fresh)

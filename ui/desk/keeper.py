@@ -174,7 +174,7 @@ class Keeper:
 
     def save_elsewhere(self) -> None:
         """Ask for a folder and save there, now and from now on."""
-        if self.desk.file is None:
+        if self.desk.file is None or self.desk.reads.keeps_in():
             return
         folder = self.desk.prompts.folder("Save measurements into", self.folder or self.desk.file.parent)
         if folder is not None:
@@ -211,6 +211,8 @@ class Keeper:
     def report(self) -> None:
         """Ask for a folder and write the report into it."""
         desk = self.desk
+        if desk.reads.keeps_in():
+            return
         if desk.file is None or desk.measuring.shown.measured is None or not desk.measuring.fresh:
             desk.say("There is no reading of the work as it stands yet: the report needs one.")
             return

@@ -83,6 +83,11 @@ class ListedReads:
     def begin_at(self, path: Path) -> None:
         """Nothing to do: only `next` moves along a reading list."""
 
+    @property
+    def name(self) -> str:
+        """Name of this list and reader, for a folder of their own."""
+        return f"{self._listing.list_id}-{self._reader}"
+
     # -- the read that is open --------------------------------------------------------------------------------------
 
     @property

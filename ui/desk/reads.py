@@ -9,11 +9,17 @@ from typing import TYPE_CHECKING
 
 from qca.errors import QcaError
 from ui.desk import guide
+from ui.desk.guide import Step
 from ui.desk.work import work_of
 
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
     from ui.desk.listed_reads import ListedReads
+
+IN_THE_RECORD = (
+    "On a reading list the reading goes into the record and nowhere else, so that nobody meets an earlier result. "
+    "Reports and tables come when the list is unblinded."
+)
 
 LOCK, LATER = "Lock and go on", "Go on without"
 
@@ -35,6 +41,19 @@ class Reads:
     def listed(self) -> bool:
         """True when the open file is the current read of a list."""
         return self.list is not None and self.list.current is not None and self.desk.file == self.list.current
+
+    @property
+    def home(self) -> Path:
+        """Folder of the autosave: of its own for a list, so that a coded copy opened without it brings nothing back."""
+        if self.list is None or self.desk.list is not self.list:
+            return self.desk.home
+        return self.desk.home / "lists" / self.list.name
+
+    def keeps_in(self) -> bool:
+        """Say that a reading of a list is not written into files; tells whether one is open."""
+        if self.listed:
+            self.desk.say(IN_THE_RECORD)
+        return self.listed
 
     # -- opening ----------------------------------------------------------------------------------------------------
 
@@ -78,6 +97,10 @@ class Reads:
             desk.say(str(error), alarm=True)
             return
         if path is None:
+            if listing.state in ("locked", "refused"):  # its result is not to be seen beside later ones
+                desk.put_away()
+                desk.canvas.clear()
+                desk.step = Step.FRAME
             desk.say(listing.ended)
             return
         if not desk.open_frames(path):
