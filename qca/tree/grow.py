@@ -20,7 +20,9 @@ from qca.tube.spline import Spline
 Array = npt.NDArray[np.float64]
 
 _ROUGH_STEPS = (5, 3)
-"""Steps of the fit in each rough round; the limbs are laid anew after each."""
+"""Steps of the first rough round and of those after it; the limbs are laid anew after each."""
+_MOST_ROUNDS = 5
+"""Rough rounds after the first: one, and more while a limb's path is found to stray."""
 _COARSE = 2.0
 """How much further apart knots are in a rough round."""
 _STEPS = 9
@@ -33,6 +35,15 @@ _OVERRUN_PX = 10.0
 """How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
 _LINE_PX = 25.0
 """Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
+
+
+_FAINT_PART, _PLAIN_PART = 0.5, 0.75
+"""Of a limb's usual radius: under the first the lumen may be a path across the background, over the second it is
+seen."""
+_FAINT_WITHIN_PX = 12
+"""A stray path begins within this distance of the mouth."""
+_STRAIGHT = float(np.cos(np.radians(12)))
+"""A limb that turns by less than 12 degrees between its visible part and the branching point runs on as vessels do."""
 
 
 def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
@@ -53,7 +64,7 @@ def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     normal_matrix = 1e-3 * np.eye(2)
     right = 1e-3 * limbs[0].curve.points[0]
     for limb, start in zip(limbs, mouths, strict=True):
-        s = np.arange(start, min(start + _LINE_PX, limb.curve.length), 1.0)
+        s = np.arange(start, min(start + _stretch(start), limb.curve.length), 1.0)
         if len(s) < 6:
             s = np.linspace(max(limb.curve.length - 6, 0.0), limb.curve.length, 7)
         points = limb.points(s)
@@ -89,13 +100,22 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     """
     coarse = coarser(options, _COARSE)
     limbs, shared = _first_limbs(crop, paths, coarse), Shared()
-    for steps in _ROUGH_STEPS:
-        rough = fit_limbs(
-            crop.image, limbs, coarse, shared, usable=crop.valid, core_px=_core(limbs), iterations=steps, rough=True
-        )
-        sized = coarse if steps != _ROUGH_STEPS[-1] else sized_for_blur(options, float(np.exp(rough.log_sigma)))
-        limbs, shared = _lay_again(rough, sized)
+    first, again = _ROUGH_STEPS
+    rough = _roughly(crop, limbs, coarse, shared, first)
+    for _ in range(_MOST_ROUNDS):
+        limbs, shared, strayed = _lay_again(rough, coarse)
+        rough = _roughly(crop, limbs, coarse, shared, again)
+        if not strayed:
+            break
+    sized = sized_for_blur(options, float(np.exp(rough.log_sigma)))
+    limbs, shared, _ = _lay_again(rough, sized)
     return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
+
+
+def _roughly(crop: Crop, limbs: Sequence[Limb], options: FitOptions, shared: Shared, steps: int) -> JointFit:
+    return fit_limbs(
+        crop.image, limbs, options, shared, usable=crop.valid, core_px=_core(limbs), iterations=steps, rough=True
+    )
 
 
 def coarser(options: FitOptions, factor: float) -> FitOptions:
@@ -182,10 +202,12 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
     return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px, overrun, lead)
 
 
-def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
-    """Limbs on new base curves along the fitted centrelines, and what was learned carried over to them."""
+def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, bool]:
+    """Limbs on new base curves along the fitted centrelines, what was learned carried over, and whether one strayed."""
     tree = len(fit.limbs) > 1
     mouths = [mouth(fit.limbs, i) for i in range(len(fit.limbs))] if tree else []
+    trusted = [_trusted_from(limb, first) for limb, first in zip(fit.limbs, mouths, strict=tree)]
+    strayed, mouths = trusted != mouths, trusted
     meeting = meeting_point(fit.limbs, mouths) if tree else None
     limbs = []
     rs, es = [], []
@@ -219,7 +241,34 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared]:
         es.append(_carried(before.e[i], limb.curve.length, limb.e_spline, laid.curve.length, laid.e_spline))
     shared = fit.shared
     assert shared.precisions is not None  # noqa: S101 - set by every fit
-    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es)))
+    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), strayed
+
+
+def _trusted_from(limb: Limb, first: float) -> float:
+    """Arc length, px, from which a limb's centreline shows where the limb comes from.
+
+    Its mouth ``first``; but where hardly any lumen was found from there on, and the visible part points elsewhere, the
+    path took a short cut to the other limbs across the background, as it does where a lesion at the mouth hardly shows.
+    """
+    s = np.arange(first, limb.curve.length, 1.0)
+    radius = limb.radius(s)
+    typical = float(np.median(radius))
+    if float(radius[:_FAINT_WITHIN_PX].min()) > _FAINT_PART * typical:
+        return first
+    thin = np.flatnonzero(radius[: 2 * len(s) // 3] < _PLAIN_PART * typical)
+    seen = int(thin.max(initial=0)) + 1
+    points = limb.points(s[seen : seen + _stretch(float(s[seen]))])
+    if len(points) < 6:
+        return first
+    direction = np.linalg.svd(points - points.mean(0))[2][0]
+    back = points[0] - limb.points(np.zeros(1))[0]
+    turn = abs(float(direction @ back)) / max(float(np.linalg.norm(back)), 1e-9)
+    return first if turn > _STRAIGHT else float(s[seen])
+
+
+def _stretch(start: float) -> int:
+    """How much of a centreline, px, says where it points: the further it has to be extended, the more."""
+    return int(max(_LINE_PX, 1.5 * start))
 
 
 def _carried(precision: Array, old_length: float, old: Spline, new_length: float, new: Spline) -> Array:

@@ -140,10 +140,14 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
         # a catheter may be sharper than vessels that moved: its own blur counts
         grey = replace(grey, log_sigma=seen.log_sigma, log_sigma_sd=_FREE_BLUR_SD)
     best, ambiguous = likeliest(seen.candidates, grey, options)
+    if ambiguous:
+        # blur and bending are known by now, and tell the hypotheses apart better
+        again = [seen.profile.fit(fitted.kind, fitted.radius_px, grey, options) for fitted in seen.candidates]
+        best, ambiguous = likeliest(again, grey, options)
     pixels, start, radius = seen.solution.pixels, seen.solution.theta, best.radius_px
-    again = best.kind == seen.solution.kind
+    same = best.kind == seen.solution.kind
     solution = solve_shaft(
-        pixels, best.kind, radius, grey, options, iterations=6 if again else 8, start=start if again else None
+        pixels, best.kind, radius, grey, options, iterations=6 if same else 8, start=start if same else None
     )
     return _shaft(solution, options.window_px, ambiguous=ambiguous)
 

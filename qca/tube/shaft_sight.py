@@ -34,11 +34,12 @@ _BLUR_MODEL_SD = 0.05
 class SeenShaft:
     """A shaft fitted before anything is known of the vessels.
 
-    ``candidates`` are the hypotheses on the mean profile, ``solution`` the fit of the likeliest to all pixels.
+    ``candidates`` are the hypotheses on the mean ``profile``, ``solution`` the fit of the likeliest to all pixels.
     ``log_sigma`` and ``log_sigma_sd`` are what the shaft by itself says about the blur, log px; ``contrast`` is that of
     its filled lumen, grey levels per px of chord, None where it is not filled or not known to be.
     """
 
+    profile: MeanProfile
     candidates: tuple[Candidate, ...]
     solution: ShaftSolution
     log_sigma: float
@@ -100,7 +101,7 @@ def see_shaft(
     contrast = None
     if best.kind != EMPTY and not ambiguous:
         contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
-    return SeenShaft(candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast)
+    return SeenShaft(profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast)
 
 
 def likeliest(candidates: Sequence[Candidate], grey: GreyPrior, options: ShaftOptions) -> tuple[Candidate, bool]:
