@@ -42,7 +42,7 @@ class Case:
     lesions: int | None = _fact("number of lesions in the vessel", high=20)
     side_mass_percent: float | None = _fact("share of the myocardium behind the side branch, percent", high=100)
     side_access: str | None = _fact("reaching the side branch with a wire", ("easy", "difficult", "lost"))
-    side_flow_timi: int | None = _fact("TIMI flow grade in the side branch now", high=3)
+    side_flow_grade: int | None = _fact("Flow grade in the side branch now (0 none to 3 brisk and complete)", high=3)
     strategy: str | None = _fact("the laboratory's dominant strategy", ("provisional", "two_stents"))
     phase: str | None = _fact("how far the procedure is; without it: before", PHASES)
     first_stent: str | None = _fact("where the first stent lies, once there is one", ("main", "side"))

@@ -176,7 +176,7 @@ def _jailed_rules(facts: Facts) -> list[Judgement]:
         return []
     return [
         facts.judge("jailed_side_stenosis", percent(facts, "side")),
-        facts.judge("jailed_side_flow", fact(facts.case.side_flow_timi, "side_flow_timi")),
+        facts.judge("jailed_side_flow", fact(facts.case.side_flow_grade, "side_flow_grade")),
     ]
 
 

@@ -74,7 +74,7 @@ _ROWS = (
          "daughter, first in classic culotte", 0.0, "deg", "below", NO_SOURCE, angular=True),
     Rule("jailed_side_stenosis", "After the main stent: side branch narrowed by at least {threshold}", 70.0, "%",
          "at_least", _JAILED),
-    Rule("jailed_side_flow", "After the main stent: TIMI flow grade in the side branch below {threshold}", 3.0, "",
+    Rule("jailed_side_flow", "After the main stent: flow grade in the side branch below {threshold}", 3.0, "",
          "below", _JAILED),
     # ------------------------------------------------------------------ may this technique be used here
     Rule("phase", "The procedure is at a point from which this technique can still be done (1 = yes)", 1.0, "",

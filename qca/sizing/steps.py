@@ -29,7 +29,7 @@ def _provisional(script: Script) -> None:
     rules = script.attempt.facts.rules
     flow, stenosis = rules["jailed_side_flow"].threshold, rules["jailed_side_stenosis"].threshold
     script.add(
-        "Look at the side branch. It is left alone unless its flow is below TIMI "
+        "Look at the side branch. It is left alone unless its flow is below grade "
         f"{flow:g} or it is narrowed by at least {stenosis:g} %.",
         check="If it is left alone: draw the jailed wire back with the guide held, then measure. A narrowed jailed "
         "ostium is not by itself ischaemia: its stenosis does not tell the flow.",

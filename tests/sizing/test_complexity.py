@@ -120,7 +120,7 @@ def test_half_is_narrowed_at_exactly_50_percent():
 
 
 def test_a_jailed_stenosis_is_not_called_ischaemia():
-    sheet = lesion('phase = "after_first_stent"\nfirst_stent = "main"\nside_flow_timi = 3', ds=75.0)
+    sheet = lesion('phase = "after_first_stent"\nfirst_stent = "main"\nside_flow_grade = 3', ds=75.0)
     one = next(one for one in sheet.lesion.judgements if one.rule.id == "jailed_side_stenosis")
     assert one.verdict == "fits"
     assert "Not a test of ischaemia" in one.rule.source

@@ -116,7 +116,7 @@ CASES: dict[str, tuple[Callable[[int], Judgement], tuple[int, ...]]] = {
         lambda s: criterion("side_more_angulated", angles=(145.0 + 1.0 * s, 70.0, 145.0)), ALL),
     "jailed_side_stenosis": (lambda s: criterion("jailed_side_stenosis", limbs=side(ds=70.0 + s), case=AFTER), ALL),
     "jailed_side_flow": (
-        lambda s: criterion("jailed_side_flow", case=AFTER + f"side_flow_timi = {3 + s}"), (-1, 0)),
+        lambda s: criterion("jailed_side_flow", case=AFTER + f"side_flow_grade = {3 + s}"), (-1, 0)),
     "phase": (
         lambda s: in_technique("phase", "provisional" if s == 0 else "mini_crush", case=AFTER), (-1, 0)),
     "side_access_first": (

@@ -16,7 +16,7 @@ FACT_TITLES = {
     "lesions": "Lesions in the vessel",
     "side_mass_percent": "Myocardium at side",
     "side_access": "Wire access to side",
-    "side_flow_timi": "Side flow, TIMI",
+    "side_flow_grade": "Side flow, grade",
     "strategy": "Dominant strategy",
     "phase": "Phase",
     "first_stent": "First stent lies in",
