@@ -121,7 +121,7 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
     along = np.zeros(count)
     located = []
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
-        s, x = limb.curve.locate(pixels)
+        s, x = _located(limb, pixels, float(radius.max()) + margin_px)
         here = radius[_sample(limb, s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
@@ -148,6 +148,16 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
         mine = np.flatnonzero(touch[order]).astype(np.int64)
         near.append(Near.of(limb, mine, s[order][mine], x[order][mine]))
     return Band(pixels[order], tuple(near), clear[order])
+
+
+def _located(limb: Limb, pixels: Array, reach: float) -> tuple[Array, Array]:
+    """Arc length and lateral distance of pixels (P, 2), px; beyond every reach where they are far from the limb."""
+    away = reach + _BEYOND_PX
+    low, high = limb.curve.points.min(0) - away, limb.curve.points.max(0) + away
+    close = np.flatnonzero(((pixels >= low) & (pixels <= high)).all(1))
+    s, x = np.full(len(pixels), -1e6), np.full(len(pixels), 1e6)
+    s[close], x[close] = limb.curve.locate(pixels[close])
+    return s, x
 
 
 def _sample(limb: Limb, s: Array) -> Index:
@@ -182,5 +192,5 @@ def painted(points: Sequence[Array], reaches: Sequence[Array], usable: Mask, *, 
             paint[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, columns)] = True
     paint &= usable
     if thin:
-        paint &= (np.arange(rows)[:, None] + 2 * np.arange(columns)) % 4 == 0
+        paint &= (np.arange(rows)[:, None] + np.arange(columns)) % 2 == 0
     return np.argwhere(paint).astype(np.float64)

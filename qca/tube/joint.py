@@ -25,10 +25,10 @@ from qca.tube.priors import Precisions, first_precisions, learned_precisions, pr
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
-_LEARNING = (1, 3)
+_LEARNING = (1, 2, 4)
 """Steps after which precisions are learned anew; later ones bring the parameters to rest."""
-_SETTLED = 0.05
-"""Expected gain in log posterior under which the steps end: 0.3 of a parameter's SD."""
+_SETTLED = 0.01
+"""Expected gain in log posterior under which the steps end: 0.14 of a parameter's SD."""
 
 
 @dataclass(frozen=True, slots=True)

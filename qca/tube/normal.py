@@ -33,13 +33,14 @@ class Pattern:
     packed_size : int
         Length of these.
     runs : tuple
-        For each run its rows, its part of the packed entries, and its columns.
+        For each run its rows, its part of the packed entries, its columns, and the places of their products in the
+        flattened normal matrix.
     """
 
     size: int
     slots: Index
     packed_size: int
-    runs: tuple[tuple[slice, slice, Index], ...]
+    runs: tuple[tuple[slice, slice, Index, Index], ...]
 
     @classmethod
     def of(cls, rows: Index, columns: Index, count: int, size: int) -> Pattern:
@@ -54,28 +55,33 @@ class Pattern:
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
         run = run_of[rows]
         slots = starts[run] + (rows - first[run]) * width[run] + local[run, columns]
-        runs = tuple(
-            (
-                slice(int(first[k]), int(first[k + 1])),
-                slice(int(starts[k]), int(starts[k + 1])),
-                np.flatnonzero(touched[k]),
+        runs = []
+        for k in range(total):
+            own = np.flatnonzero(touched[k])
+            runs.append(
+                (
+                    slice(int(first[k]), int(first[k + 1])),
+                    slice(int(starts[k]), int(starts[k + 1])),
+                    own,
+                    (own[:, None] * size + own).ravel(),
+                )
             )
-            for k in range(total)
-        )
-        return cls(size, slots, int(starts[-1]), runs)
+        return cls(size, slots, int(starts[-1]), tuple(runs))
 
     def normal(self, values: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
         packed = np.zeros(self.packed_size)
         packed[self.slots] = values
-        matrix = np.zeros((self.size, self.size))
+        flat = np.zeros(self.size * self.size)
         vector = np.zeros(self.size)
         root = np.sqrt(weight)
-        for rows, part, columns in self.runs:
-            j = packed[part].reshape(rows.stop - rows.start, len(columns)) * root[rows, None]
-            matrix[np.ix_(columns, columns)] += j.T @ j
-            vector[columns] += j.T @ (root[rows] * residual[rows])
-        return matrix, vector
+        scaled = root * residual
+        for rows, part, columns, places in self.runs:
+            j = packed[part].reshape(rows.stop - rows.start, len(columns))
+            j *= root[rows, None]
+            flat[places] += (j.T @ j).ravel()
+            vector[columns] += scaled[rows] @ j
+        return flat.reshape(self.size, self.size), vector
 
 
 def solve_symmetric(matrix: Array, vector: Array) -> Array:

@@ -26,7 +26,7 @@ _TAPER_SD = 0.1
 """Relative change of the diameter over the stretch; own choice."""
 _SWERVE_SD_PX = 0.2
 """SD of the second differences of the axis' offsets; own choice."""
-_SETTLED = 0.05
+_SETTLED = 0.003
 """Gain in log likelihood under which the steps end."""
 _TRIALS = 6
 _MAD_TO_SD = 1.4826

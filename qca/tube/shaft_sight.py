@@ -82,7 +82,7 @@ def see_shaft(
         The fit, and the blur's likelihood.
     """
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
-    pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid, thin=True)
+    pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
     first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=4)
     profile = MeanProfile.of(pixels, first.offsets, first.ground)
     candidates = tuple(
