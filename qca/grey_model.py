@@ -66,7 +66,7 @@ def expected_grey(frame: Frame, image: Array, shaft: SeenShaft | None, *, dark: 
     black = frame.grey_range[0] if dark else -float(frame.pixels.max())
     room = max(float(np.median(image)) - black, 1.0)
     numbers = replace(PriorNumbers(), log_k=math.log(_CONTRAST_PART * room), log_k_sd=_CONTRAST_LOG_SD)
-    if shaft is None:
+    if shaft is None or shaft.ambiguous:
         return numbers
     blur = _product(numbers.log_sigma, numbers.log_sigma_sd, shaft.log_sigma, shaft.log_sigma_sd)
     numbers = replace(numbers, log_sigma=blur[0], log_sigma_sd=blur[1])

@@ -135,11 +135,12 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     Shaft
         Diameters with uncertainty.
     """
+    best, ambiguous = likeliest(seen.candidates, grey, options)
+    same = best.kind == seen.solution.kind
     apart = abs(seen.log_sigma - grey.log_sigma) / math.hypot(seen.log_sigma_sd, grey.log_sigma_sd)
-    if apart > _OTHER_BLUR:
+    if apart > _OTHER_BLUR and same and not seen.ambiguous:
         # a catheter may be sharper than vessels that moved: its own blur counts
         grey = replace(grey, log_sigma=seen.log_sigma, log_sigma_sd=_FREE_BLUR_SD)
-    best, ambiguous = likeliest(seen.candidates, grey, options)
     if ambiguous:
         # blur and bending are known by now, and tell the hypotheses apart better
         again = [seen.profile.fit(fitted.kind, fitted.radius_px, grey, options) for fitted in seen.candidates]

@@ -36,7 +36,8 @@ class SeenShaft:
 
     ``candidates`` are the hypotheses on the mean ``profile``, ``solution`` the fit of the likeliest to all pixels.
     ``log_sigma`` and ``log_sigma_sd`` are what the shaft by itself says about the blur, log px; ``contrast`` is that of
-    its filled lumen, grey levels per px of chord, None where it is not filled or not known to be.
+    its filled lumen, grey levels per px of chord, None where it is not filled or not known to be. ``ambiguous`` tells
+    that another hypothesis is about as likely, so that blur and contrast are not to be relied on.
     """
 
     profile: MeanProfile
@@ -45,6 +46,7 @@ class SeenShaft:
     log_sigma: float
     log_sigma_sd: float
     contrast: float | None
+    ambiguous: bool
 
 
 def see_shaft(
@@ -101,7 +103,9 @@ def see_shaft(
     contrast = None
     if best.kind != EMPTY and not ambiguous:
         contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
-    return SeenShaft(profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast)
+    return SeenShaft(
+        profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous
+    )
 
 
 def likeliest(candidates: Sequence[Candidate], grey: GreyPrior, options: ShaftOptions) -> tuple[Candidate, bool]:
