@@ -103,7 +103,7 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
     core_px : float
         Radius around the branching point that is left out.
     thin : bool
-        Take every fourth pixel, spread evenly.
+        Take every other pixel, like a chessboard's whites.
 
     Returns
     -------
@@ -177,7 +177,7 @@ def painted(points: Sequence[Array], reaches: Sequence[Array], usable: Mask, *, 
     usable : ndarray of bool, shape (rows, columns)
         Pixels that may be used.
     thin : bool
-        Take every fourth pixel, spread evenly.
+        Take every other pixel, like a chessboard's whites.
 
     Returns
     -------

@@ -129,7 +129,7 @@ def fit_limbs(
     iterations : int
         At most this many steps.
     rough : bool
-        A fit on the way: every fourth pixel is enough, and no covariance is needed (it is NaN).
+        A fit on the way: every other pixel is enough, and no covariance is needed (it is NaN).
 
     Returns
     -------

@@ -78,8 +78,6 @@ class ShaftPixels:
         radius_px: float,
         options: ShaftOptions,
         valid: Mask | None,
-        *,
-        thin: bool = False,
     ) -> ShaftPixels:
         """Pixels within ``options.margin_px`` of the walls.
 
@@ -95,12 +93,10 @@ class ShaftPixels:
             Margin and knots.
         valid : ndarray of bool, shape (rows, columns), or None
             Usable pixels; None: all.
-        thin : bool
-            Take every fourth pixel, spread evenly.
         """
         reach = radius_px + options.margin_px
         usable = np.ones((image.shape[0], image.shape[1]), dtype=bool) if valid is None else valid
-        where = painted([curve.points], [np.full(len(curve.points), reach)], usable, thin=thin)
+        where = painted([curve.points], [np.full(len(curve.points), reach)], usable)
         s, x = curve.locate(where)
         rows, columns = where.astype(np.int64).T
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)

@@ -82,15 +82,20 @@ SITES: tuple[Site, ...] = (
         "the branch is half as dark as the vessel that it leaves",
     ),
     Site("upper left, thick branch up", ((455, 319), (600, 339), (525, 255))),
-    Site("lower middle, branch down", ((650, 935), (740, 910), (683, 970))),
+    Site(
+        "lower middle, branch down",
+        ((650, 935), (740, 910), (683, 970)),
+        "two more branches leave the main vessel within the picks",
+    ),
     Site("segment with a bright reflex", ((560, 332), (690, 355))),
     Site("segment, lower right vein", ((884, 1042), (845, 1125))),
     Site("thin segment, right", ((1192, 612), (1250, 685)), _FAINT),
 )
-"""Junctions and segments of which the whole of each limb is seen and no other vessel touches it within the picks."""
+"""Junctions and segments of which the whole of each limb is seen."""
 
 CLEAR_SITES = tuple(site for site in SITES if not site.doubt)
-"""Those whose diameters have to repeat; the others are measured and shown with them."""
+"""Those that no other vessel touches within the picks and nothing else makes doubtful: their diameters have to repeat.
+The others are measured and shown with them."""
 
 
 @dataclass(frozen=True, slots=True)
