@@ -21,9 +21,8 @@ Array = npt.NDArray[np.float64]
 
 _ROUGH_STEPS = (5, 3)
 """Steps of the first rough round and of those after it; the limbs are laid anew after each."""
-_MOST_ROUNDS, _MOVED_PX = 5, 3.0
-"""Rough rounds after the first, while a limb's path is found to stray or the branching point moves by more than
-this."""
+_MOST_ROUNDS = 5
+"""Rough rounds after the first: one, and more while a limb's path is found to stray."""
 _COARSE = 2.0
 """How much further apart knots are in a rough round."""
 _STEPS = 9
@@ -105,10 +104,9 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     rough = _roughly(crop, limbs, coarse, shared, first)
     for _ in range(_MOST_ROUNDS):
         limbs, shared, strayed = _lay_again(rough, coarse)
-        moved = float(np.linalg.norm(limbs[0].curve.points[0] - rough.limbs[0].curve.points[0]))
-        if not strayed and moved < _MOVED_PX:
-            break
         rough = _roughly(crop, limbs, coarse, shared, again)
+        if not strayed:
+            break
     sized = sized_for_blur(options, float(np.exp(rough.log_sigma)))
     limbs, shared, _ = _lay_again(rough, sized)
     return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
