@@ -88,7 +88,7 @@ def grey_model(joint: JointFit) -> GreyModel:
     at = joint.layout
     return GreyModel(
         log_sigma=joint.log_sigma,
-        log_sigma_sd=float(np.sqrt(joint.covariance[at.log_sigma, at.log_sigma])),
+        log_sigma_sd=joint.log_sigma_sd,
         bend=float(joint.theta[at.bend]),
         contrast=float(np.exp(joint.theta[at.log_k])),
     )
