@@ -18,6 +18,10 @@ TAPER_SD_PER_LENGTH = 0.06
 TAPER_LENGTH_PX = 50.0
 LESION_SHARE = 0.4
 """Prior probability that a point of a limb is diseased."""
+_STARTS = (0.5, 0.7, 0.85, 0.95)
+"""Quantiles of the diameters at which the line starts."""
+_SHARPENING = (3.0, 2.0, 1.5) + (1.0,) * 12
+"""Factors on the scatter, step by step, so that a line far from its goal sees the points there."""
 WIDE_SHARE, WIDEST = 0.003, 1.5
 """Prior probability that a point is widened, and up to how many times the healthy width; own choice."""
 
@@ -68,38 +72,43 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     mid = float(position.mean())
     u = (position - mid) / TAPER_LENGTH_PX
     design = np.column_stack([np.ones_like(u), u])
-    best: tuple[float, Array, Array, Array] | None = None
-    for quantile in (0.5, 0.7, 0.85, 0.95):
-        level = float(np.quantile(diameter, quantile))
-        prior_sd = TAPER_SD_PER_LENGTH * level
-        prior = np.diag([0.0, 1 / prior_sd**2])
-        mean = np.array([0.0, TAPER_MEAN_PER_LENGTH * level])
-        coef = np.array([level, mean[1]])
-        # noise of neighbouring points is correlated over about 10 px: count them accordingly
-        thin = float(np.clip(len(position) / max(np.ptp(position) / 10.0, 1.0), 1.0, None))
-        spread = np.hypot(sd, NATURAL_SD * level)
-        healthy = np.ones_like(u)
-        for sharp in (3.0, 2.0, 1.5) + (1.0,) * 12:
-            width = spread * sharp
-            line = design @ coef
-            z = (diameter - line) / width
-            p_healthy = (1 - LESION_SHARE) * np.exp(-0.5 * z * z) / (width * np.sqrt(2 * np.pi))
-            p_lesion = _unhealthy(diameter, line)
-            healthy = p_healthy / (p_healthy + p_lesion + 1e-300)
-            w = healthy / width**2 / thin
-            normal = design.T @ (w[:, None] * design) + prior + 1e-12 * np.eye(2)
-            operator = np.linalg.solve(normal, (design * w[:, None]).T)
-            coef = operator @ diameter + np.linalg.solve(normal, prior @ mean)
-        line = design @ coef
-        z = (diameter - line) / spread
-        p_h = (1 - LESION_SHARE) * np.exp(-0.5 * z * z) / (spread * np.sqrt(2 * np.pi))
-        p_l = _unhealthy(diameter, line)
-        score = float(np.log(p_h + p_l).sum() / thin - 0.5 * ((coef[1] - mean[1]) / prior_sd) ** 2)
-        if best is None or score > best[0]:
-            best = (score, coef, healthy, operator)
-    assert best is not None  # noqa: S101 - four starts always leave one
-    _, coef, healthy, operator = best
-    return Reference(design @ coef, healthy, operator, design)
+    # all starts together, one per row
+    level = np.quantile(diameter, _STARTS)
+    mean = TAPER_MEAN_PER_LENGTH * level
+    precision = (TAPER_SD_PER_LENGTH * level) ** -2.0
+    # noise of neighbouring points is correlated over about 10 px: count them accordingly
+    thin = float(np.clip(len(position) / max(np.ptp(position) / 10.0, 1.0), 1.0, None))
+    spread = np.hypot(sd, NATURAL_SD * level[:, None])
+    coef = np.column_stack([level, mean])
+    weight = healthy = np.ones_like(spread)
+    for sharp in _SHARPENING:
+        width = spread * sharp
+        line = coef @ design.T
+        p_healthy = _healthy(diameter, line, width)
+        healthy = p_healthy / (p_healthy + _unhealthy(diameter, line) + 1e-300)
+        weight = healthy / width**2 / thin
+        coef = _weighted_line(u, diameter, weight, mean, precision)
+    line = coef @ design.T
+    likelihood = _healthy(diameter, line, spread) + _unhealthy(diameter, line)
+    score = np.log(likelihood).sum(1) / thin - 0.5 * precision * (coef[:, 1] - mean) ** 2
+    best = int(np.argmax(score))
+    normal = design.T @ (weight[best][:, None] * design) + np.diag([0.0, precision[best]])
+    operator = np.linalg.solve(normal + 1e-12 * np.eye(2), (design * weight[best][:, None]).T)
+    return Reference(line[best], healthy[best], operator, design)
+
+
+def _weighted_line(u: Array, diameter: Array, weight: Array, mean: Array, precision: Array) -> Array:
+    """Intercept and slope (K, 2) of weighted lines, the slopes with normal priors ``mean`` and ``precision`` (K,)."""
+    w0, w1, w2 = weight.sum(1) + 1e-12, weight @ u, weight @ u**2 + precision + 1e-12
+    v0, v1 = weight @ diameter, weight @ (u * diameter) + precision * mean
+    determinant = w0 * w2 - w1**2
+    return np.column_stack([(w2 * v0 - w1 * v1) / determinant, (w0 * v1 - w1 * v0) / determinant])
+
+
+def _healthy(diameter: Array, line: Array, width: Array) -> Array:
+    """Density of healthy points: normal around the line."""
+    z = (diameter - line) / width
+    return np.asarray((1 - LESION_SHARE) / np.sqrt(2 * np.pi) * np.exp(-0.5 * z * z) / width)
 
 
 def _unhealthy(diameter: Array, line: Array) -> Array:

@@ -140,10 +140,12 @@ def _tables(widest: float) -> Array:
 
 
 class _Mixed(NamedTuple):
-    """Tables summed over the series for one value of ``m sigma``; (4, Nq, Nu) flattened to (Nq * Nu, 4)."""
+    """Tables summed over the series for one value of ``m sigma``.
 
-    value: Array
-    slope: Array
+    ``rows`` (8, Nq * Nu) holds value, d/du, d/dq and d2/dudq, then the same differentiated by ``m sigma``.
+    """
+
+    rows: Array
     columns: int
 
 
@@ -152,13 +154,9 @@ def _mixed(widest: float, bend: float) -> _Mixed:
     """Series summed at ``m sigma = bend``, and its derivative with respect to it."""
     tables = _tables(widest)
     power = bend ** np.arange(_TERMS)
-    dpower = np.concatenate([[0.0], np.arange(1, _TERMS) * bend ** np.arange(_TERMS - 1)])
-    value = np.tensordot(power, tables, 1)
-    slope = np.tensordot(dpower, tables, 1)
-    flat = (4, value.shape[1] * value.shape[2])
-    return _Mixed(
-        np.ascontiguousarray(value.reshape(flat).T), np.ascontiguousarray(slope.reshape(flat).T), value.shape[2]
-    )
+    slope = np.concatenate([[0.0], np.arange(1, _TERMS) * bend ** np.arange(_TERMS - 1)])
+    rows = np.stack([power, slope]) @ tables.reshape(_TERMS, -1)
+    return _Mixed(rows.reshape(8, -1), tables.shape[3])
 
 
 def _hermite(t: Array) -> tuple[Array, Array, Array, Array]:
@@ -196,13 +194,14 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     Opacity
         Value and derivatives; zero beyond `REACH` blur widths from the wall.
     """
-    u = np.abs(x) / sigma
-    q = r / sigma
+    every = np.abs(x) / sigma
+    near = np.flatnonzero(every < r / sigma + REACH)
+    u = every[near]
+    q = r[near] / sigma
     widest = _BUCKET * math.ceil(max(float(q.max(initial=1.0)), 1.0) / _BUCKET)
     mixed = _mixed(widest, round(m * sigma, 7))
-    inside = u < q + REACH
     q_cell = np.minimum(q / _STEP, widest / _STEP)
-    u_cell = np.minimum(u / _STEP, (widest + REACH) / _STEP)
+    u_cell = u / _STEP
     i = q_cell.astype(np.int64)
     j = u_cell.astype(np.int64)
     tq: Array = np.asarray(q_cell - i, dtype=np.float64)
@@ -215,23 +214,30 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     d_q = np.zeros_like(u)
     d_bend = np.zeros_like(u)
     for a in (0, 1):
-        for b in (0, 1):
-            k = corner + a * mixed.columns + b
-            f = mixed.value[k]
-            g = mixed.slope[k]
-            along = f[:, 0] * wu[2 * b] + f[:, 1] * wu[2 * b + 1]
-            cross = f[:, 2] * wu[2 * b] + f[:, 3] * wu[2 * b + 1]
-            value += along * wq[2 * a] + cross * wq[2 * a + 1]
-            d_q += along * dq[2 * a] + cross * dq[2 * a + 1]
-            d_u += (f[:, 0] * du[2 * b] + f[:, 1] * du[2 * b + 1]) * wq[2 * a]
-            d_u += (f[:, 2] * du[2 * b] + f[:, 3] * du[2 * b + 1]) * wq[2 * a + 1]
-            d_bend += (g[:, 0] * wu[2 * b] + g[:, 1] * wu[2 * b + 1]) * wq[2 * a]
-            d_bend += (g[:, 2] * wu[2 * b] + g[:, 3] * wu[2 * b + 1]) * wq[2 * a + 1]
+        left = mixed.rows.take(corner + a * mixed.columns, axis=1)
+        right = mixed.rows.take(corner + a * mixed.columns + 1, axis=1)
+        at, by = wq[2 * a], wq[2 * a + 1]
+        along = left[0] * wu[0] + left[1] * wu[1] + right[0] * wu[2] + right[1] * wu[3]
+        cross = left[2] * wu[0] + left[3] * wu[1] + right[2] * wu[2] + right[3] * wu[3]
+        value += along * at + cross * by
+        d_q += along * dq[2 * a] + cross * dq[2 * a + 1]
+        d_u += (left[0] * du[0] + left[1] * du[1] + right[0] * du[2] + right[1] * du[3]) * at
+        d_u += (left[2] * du[0] + left[3] * du[1] + right[2] * du[2] + right[3] * du[3]) * by
+        d_bend += (left[4] * wu[0] + left[5] * wu[1] + right[4] * wu[2] + right[5] * wu[3]) * at
+        d_bend += (left[6] * wu[0] + left[7] * wu[1] + right[6] * wu[2] + right[7] * wu[3]) * by
     d_u /= _STEP
     d_q /= _STEP
-    value *= inside
-    d_u *= inside
-    d_q *= inside
-    d_bend *= inside
-    d_sigma = value - u * d_u - q * d_q + m * sigma * d_bend
-    return Opacity(sigma * value, d_u * np.sign(x), d_q, d_sigma, sigma * sigma * d_bend)
+    out = np.zeros((5, len(x)))
+    out[0, near] = sigma * value
+    out[1, near] = d_u * np.sign(x[near])
+    out[2, near] = d_q
+    out[3, near] = value - u * d_u - q * d_q + m * sigma * d_bend
+    out[4, near] = sigma * sigma * d_bend
+    return Opacity(*out)
+
+
+def blurred_pair(x: Array, r: Array, ratio: float, sigma: float, m: float) -> tuple[Opacity, Opacity]:
+    """Opacities of two concentric cylinders, of radii ``r`` and ``ratio * r``, (N,) px; the rest as above."""
+    both = blurred_opacity(np.concatenate([x, x]), np.concatenate([r, ratio * r]), sigma, m)
+    n = len(x)
+    return Opacity(*(part[:n] for part in both)), Opacity(*(part[n:] for part in both))

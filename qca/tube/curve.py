@@ -9,6 +9,9 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
+_SOME, _WALKS = 6, 3
+"""Every how many samples of a curve a nearest one is looked for, and how often it is then made better."""
+
 
 @dataclass(frozen=True, slots=True)
 class Curve:
@@ -68,18 +71,31 @@ class Curve:
             Arc length of the nearest point (below 0 or above the length when it lies on the extended end tangents)
             and signed lateral distance, px.
         """
-        from scipy.spatial import cKDTree
-
-        _, k = cKDTree(self.points).query(pixels)
-        delta = pixels - self.points[k]
-        along = (delta * self.tangent[k]).sum(1)
-        across = (delta * self.normal[k]).sum(1)
-        kappa = self.curvature[k]
+        k = self._nearest(pixels)
+        along, across, kappa = self._seen_from(k, pixels)
         inside = (k > 0) & (k < len(self.points) - 1)
         bend = np.where(inside, np.clip(1 - kappa * across, 0.3, 3.0), 1.0)
         shift = along / bend
         lateral = np.where(inside, across - 0.5 * kappa * shift**2, across)
         return self.step * k + shift, lateral
+
+    def _nearest(self, pixels: Array) -> npt.NDArray[np.int64]:
+        """Index of the sample nearest to each pixel: the nearest of some of them, then steps along the curve."""
+        some = self.points[::_SOME]
+        k = _SOME * np.argmin((some * some).sum(1) - pixels @ (2 * some.T), axis=1).astype(np.int64)
+        last = len(self.points) - 1
+        for _ in range(_WALKS):
+            along, across, kappa = self._seen_from(k, pixels)
+            shift = along / np.clip(1 - kappa * across, 0.5, 2.0)
+            k = np.clip(k + np.round(shift / self.step).astype(np.int64), 0, last)
+        return k
+
+    def _seen_from(self, k: npt.NDArray[np.int64], pixels: Array) -> tuple[Array, Array, Array]:
+        """Distance of pixels (P, 2) along and across the curve from its samples ``k`` (P,), and the curvature there."""
+        dr, dc = pixels[:, 0] - self.points[k, 0], pixels[:, 1] - self.points[k, 1]
+        tr, tc = self.tangent[k, 0], self.tangent[k, 1]
+        # the normal is (tangent column, minus tangent row)
+        return dr * tr + dc * tc, dr * tc - dc * tr, self.curvature[k]
 
 
 def curve_through(points: Array, smooth_px: float) -> Curve:

@@ -25,8 +25,11 @@ from qca.tube.priors import Precisions, first_precisions, learned_precisions, pr
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
-_LEARNING = (1, 2, 4)
-"""Steps after which precisions are learned anew; later ones bring the parameters to rest."""
+_LEARNING, _LEARNING_AGAIN = (1, 2, 4), (0, 1, 2)
+"""Steps after which precisions are learned anew, in a first fit and in one that carries on; later ones bring the
+parameters to rest."""
+_BACK = 0.5
+"""A step that takes back more than this part of the last one overshoots."""
 _SETTLED = 0.01
 """Expected gain in log posterior under which the steps end: 0.14 of a parameter's SD."""
 
@@ -146,7 +149,9 @@ def fit_limbs(
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
     state = problem.predict(theta)
+    learning = _LEARNING if shared.precisions is None else _LEARNING_AGAIN
     hidden = [mouth(limbs, i) for i in range(len(limbs))] if len(limbs) > 1 else [0.0]
+    moved = np.zeros_like(theta)
     for step_number in range(iterations):
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
@@ -156,12 +161,15 @@ def fit_limbs(
         )
         prior, pull = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
         step = solve_symmetric(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
-        gain = 0.5 * float(step @ (vector - pull))
         step *= _step_limit(step, problem.layout)
-        theta = _bounded(theta + step, problem)
+        if _undoes(step, moved, normal):
+            step *= 0.5
+        before, theta = theta, _bounded(theta + step, problem)
+        moved = theta - before
+        gain = 0.5 * float(moved @ (vector - pull))
         state = problem.predict(theta)
         last = step_number == iterations - 1
-        if not last and step_number in _LEARNING:
+        if not last and step_number in learning:
             precisions = learned_precisions(
                 theta,
                 symmetric_inverse(normal + prior),
@@ -171,7 +179,7 @@ def fit_limbs(
                 precisions,
                 hidden,
             )
-        elif step_number >= 3 and gain < _SETTLED:
+        elif step_number > learning[-1] and gain < _SETTLED:
             break
     return _result(problem, theta, state, precisions, options, rough=rough)
 
@@ -227,6 +235,12 @@ def _step_limit(step: Array, layout: Layout) -> float:
     limits += [(step[layout.log_k : layout.log_k + 1], 0.4), (step[layout.log_sigma : layout.log_sigma + 1], 0.3)]
     limits += [(step[layout.bend : layout.bend + 1], 0.02)]
     return min(1.0, *(limit / max(float(np.abs(part).max()), 1e-12) for part, limit in limits))
+
+
+def _undoes(step: Array, before: Array, metric: Array) -> bool:
+    """Whether a step goes back most of the one before, as about a kink: from half way the next one is small."""
+    away = metric @ before
+    return float(step @ away) < -_BACK * float(before @ away)
 
 
 def _bounded(theta: Array, problem: Problem) -> Array:

@@ -51,11 +51,11 @@ class Limb:
 
     def radius(self, s: Array) -> Array:
         """Radius at arc lengths ``s``, px."""
-        return np.asarray(self.r_spline.matrix(s) @ self.r)
+        return np.asarray(self.r_spline.values(s, self.r))
 
     def offset(self, s: Array) -> Array:
         """Lateral offset at arc lengths ``s``, px."""
-        return np.asarray(self.e_spline.matrix(s) @ self.e)
+        return np.asarray(self.e_spline.values(s, self.e))
 
     def points(self, s: Array) -> Array:
         """Fitted centreline at arc lengths ``s``, shape (M, 2), (row, column)."""
@@ -64,10 +64,16 @@ class Limb:
 
     def contains(self, pixels: Array) -> npt.NDArray[np.bool_]:
         """Whether points (M, 2) lie inside the limb's lumen."""
-        s, x = self.curve.locate(pixels)
-        on = (s >= 0) & (s <= self.curve.length)
-        s = np.clip(s, 0, self.curve.length)
-        return np.asarray(on & (np.abs(x - self.offset(s)) < self.radius(s)))
+        within = np.zeros(len(pixels), dtype=bool)
+        centre = self.points(self.curve.position)
+        reach = float(self.radius(self.curve.position).max()) + 1.0
+        close = np.flatnonzero(((pixels > centre.min(0) - reach) & (pixels < centre.max(0) + reach)).all(1))
+        if len(close):
+            s, x = self.curve.locate(pixels[close])
+            on = (s >= 0) & (s <= self.curve.length)
+            s = np.clip(s, 0, self.curve.length)
+            within[close] = on & (np.abs(x - self.offset(s)) < self.radius(s))
+        return within
 
 
 def lay_limb(

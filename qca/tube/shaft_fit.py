@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.chord import REACH, Opacity, blurred_opacity
+from qca.tube.chord import REACH, Opacity, blurred_pair
 from qca.tube.normal import Pattern, solve_symmetric, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
@@ -225,8 +225,7 @@ class _Problem:
         sigma = float(np.exp(theta[4]))
         x = pixels.x - pixels.shift(theta[self.axis_part])
         near = np.abs(x) < radius + REACH * sigma
-        outer = blurred_opacity(x[near], radius[near], sigma, self.grey.bend)
-        inner = blurred_opacity(x[near], theta[1] * radius[near], sigma, self.grey.bend)
+        outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
         parts = attenuation(self.kind, theta[2])
         level = pixels.plane.evaluate(theta[self.ground_part])
         level[near] -= theta[3] * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)

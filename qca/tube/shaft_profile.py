@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.chord import blurred_opacity
+from qca.tube.chord import blurred_pair
 from qca.tube.shaft_model import GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
@@ -138,8 +138,7 @@ class MeanProfile:
         r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
         x = self.x - p[4]
         wall, lumen, slope = attenuation(kind, p[2])
-        outer = blurred_opacity(x, np.full_like(x, r), sigma, bend)
-        inner = blurred_opacity(x, np.full_like(x, p[1] * r), sigma, bend)
+        outer, inner = blurred_pair(x, np.full_like(x, r), p[1], sigma, bend)
         hole = lumen - wall
         shape = wall * outer.value + hole * inner.value
         jacobian = np.column_stack(

@@ -14,9 +14,13 @@ Index = npt.NDArray[np.int64]
 def _cubic(u: Array) -> Array:
     """Values of the four cubic B-splines alive on a cell at fraction ``u`` (N,), shape (N, 4)."""
     v = 1 - u
-    return np.column_stack(
-        [v**3 / 6, (3 * u**3 - 6 * u**2 + 4) / 6, (3 * v**3 - 6 * v**2 + 4) / 6, u**3 / 6],
-    )
+    u2, v2 = u * u, v * v
+    out = np.empty((len(u), 4))
+    out[:, 0] = v2 * v / 6
+    out[:, 1] = (3 * u - 6) * u2 / 6 + 2 / 3
+    out[:, 2] = (3 * v - 6) * v2 / 6 + 2 / 3
+    out[:, 3] = u2 * u / 6
+    return out
 
 
 def _cubic_second(u: Array) -> Array:
@@ -52,6 +56,11 @@ class Spline:
         t = np.clip(s / self.spacing, 0, self.count - 3)
         cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
         return cell, _cubic_second(t - cell) / self.spacing**2
+
+    def values(self, s: Array, coefficients: Array) -> Array:
+        """Values (N,) at positions ``s`` (N,), px, for ``coefficients`` (count,)."""
+        cell, weight = self.basis(s)
+        return np.asarray(np.einsum("nk,nk->n", coefficients[cell[:, None] + np.arange(4)], weight))
 
     def matrix(self, s: Array) -> Array:
         """Dense basis, shape (len(s), count)."""
