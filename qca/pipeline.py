@@ -25,12 +25,15 @@ from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
-from qca.tree.ridge import ridge_strength
+from qca.tree.ridge import ridge_margin, ridge_strength
 from qca.tree.trace import Crop, crop_around, trace_tree
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
 
 Array = npt.NDArray[np.float64]
+
+_LOOK_PX = 4
+"""How far around a pick its vessel is looked for to tell whether it is dark or bright."""
 
 
 def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -> Reading:
@@ -188,13 +191,23 @@ def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: flo
 
 def _looks_dark(crop: Crop, picks: Array) -> bool:
     """Whether ridges near the picks are darker than their surroundings."""
+    reach = _LOOK_PX + ridge_margin()
     score = []
+    patches = []
+    for r, c in np.round(picks).astype(int):
+        top, left = max(r - reach, 0), max(c - reach, 0)
+        patches.append((crop.image[top : r + reach + 1, left : c + reach + 1], r - top, c - left))
     for sign in (-1.0, 1.0):
-        strength = ridge_strength(sign * crop.image)
         near = []
-        for r, c in np.round(picks).astype(int):
-            patch = strength[max(r - 4, 0) : r + 5, max(c - 4, 0) : c + 5]
-            near.append(float(patch.max()) if patch.size else 0.0)
+        for patch, r, c in patches:
+            strength = ridge_strength(sign * patch) if patch.size else patch
+            near.append(
+                float(
+                    strength[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1].max(
+                        initial=0.0
+                    )
+                )
+            )
         score.append(float(np.median(near)))
     return score[0] >= score[1]
 

@@ -25,6 +25,11 @@ def _kernels(sigma: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.floa
     return g, d1, d2
 
 
+def ridge_margin(scales_px: Sequence[float] = RIDGE_SCALES_PX) -> int:
+    """How far around a pixel its ridge strength depends on the image, px."""
+    return int(np.ceil(4 * max(scales_px)))
+
+
 def ridge_strength(image: Image, scales_px: Sequence[float] = RIDGE_SCALES_PX) -> Image:
     """Largest scale-normalised negative curvature across scales.
 

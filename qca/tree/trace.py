@@ -127,13 +127,11 @@ def first_radius(image: Array, points: Array, normal: Array, reach_px: float) ->
     where = points[:, :, None] + normal[:, :, None] * x
     rows = map_coordinates(image, [where[:, 0], where[:, 1]], order=1, mode="nearest")
     rows = uniform_filter1d(rows, 7, axis=0, mode="nearest")
-    radii, across, amplitude = _templates(reach_px)
-    energy = (rows**2).sum(1)
-    fitted = np.einsum("kmj,nm->knj", across, rows)
-    sse = energy - (fitted**2).sum(2)
-    depth = np.einsum("kj,knj->kn", amplitude, fitted)
+    radii, across, turned = _templates(reach_px)
+    fitted = (rows @ across).reshape(len(rows), len(radii), 3)
+    energy = np.einsum("nkj,nkj->nk", fitted, fitted)
     # a vessel is darker than its surroundings
-    radius = radii[np.where(depth < 0, sse, np.inf).argmin(0)]
+    radius = radii[np.where(fitted[:, :, 2] * turned < 0, energy, -np.inf).argmax(1)]
     return np.asarray(median_filter(radius, size=15, mode="nearest"), dtype=np.float64)
 
 
@@ -144,10 +142,10 @@ def _templates(reach_px: float) -> tuple[Array, Array, Array]:
     Returns
     -------
     radii : ndarray, shape (K,)
-    across : ndarray, shape (K, M, 3)
-        Orthonormal basis of (1, x, chord).
-    amplitude : ndarray, shape (K, 3)
-        Weights of the basis coefficients in the chord's amplitude.
+    across : ndarray, shape (M, 3 K)
+        Orthonormal bases of (1, x, chord), template by template.
+    turned : ndarray, shape (K,)
+        Sign of the chord in the last vector of each basis.
     """
     x = np.arange(-reach_px, reach_px + 0.5, 1.0)
     radii, designs = [], []
@@ -157,6 +155,4 @@ def _templates(reach_px: float) -> tuple[Array, Array, Array]:
             radii.append(r)
             designs.append(np.column_stack([np.ones_like(x), x, np.convolve(chord, [0.25, 0.5, 0.25], "same")]))
     q, upper = np.linalg.qr(np.array(designs))
-    last = np.zeros((len(radii), 3))
-    last[:, 2] = 1 / upper[:, 2, 2]
-    return np.array(radii), q, last
+    return np.array(radii), q.transpose(1, 0, 2).reshape(len(x), -1), np.sign(upper[:, 2, 2])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -111,7 +112,8 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
         Pixels ordered along the limbs.
     """
     radii = [np.maximum(limb.radius(limb.curve.position), 0.5) for limb in limbs]
-    pixels = painted([limb.curve.points for limb in limbs], [radius + margin_px for radius in radii], usable, thin=thin)
+    own = [painted(limb.curve.points, radius + margin_px, usable) for limb, radius in zip(limbs, radii, strict=True)]
+    pixels = pixels_of(np.logical_or.reduce(own) & usable, thin=thin)
     count = len(pixels)
     keep = np.zeros(count, dtype=bool)
     drop = np.zeros(count, dtype=bool)
@@ -121,7 +123,7 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
     along = np.zeros(count)
     located = []
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
-        s, x = _located(limb, pixels, float(radius.max()) + margin_px)
+        s, x = _located(limb, pixels, own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))
         here = radius[_sample(limb, s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
@@ -150,14 +152,20 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
     return Band(pixels[order], tuple(near), clear[order])
 
 
-def _located(limb: Limb, pixels: Array, reach: float) -> tuple[Array, Array]:
-    """Arc length and lateral distance of pixels (P, 2), px; beyond every reach where they are far from the limb."""
-    away = reach + _BEYOND_PX
-    low, high = limb.curve.points.min(0) - away, limb.curve.points.max(0) + away
-    close = np.flatnonzero(((pixels >= low) & (pixels <= high)).all(1))
+def _located(limb: Limb, pixels: Array, close: Mask) -> tuple[Array, Array]:
+    """Arc length and lateral distance of pixels (P, 2), px; beyond every reach for those that are not ``close``."""
+    near = np.flatnonzero(close[pixels[:, 0].astype(np.int64), pixels[:, 1].astype(np.int64)])
     s, x = np.full(len(pixels), -1e6), np.full(len(pixels), 1e6)
-    s[close], x[close] = limb.curve.locate(pixels[close])
+    s[near], x[near] = limb.curve.locate(pixels[near])
     return s, x
+
+
+def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:
+    """Where the vessel goes on beyond the end of a limb, or beyond both ends."""
+    ahead = np.arange(0.0, _BEYOND_PX + 2)
+    s = np.concatenate([limb.curve.length + ahead, -ahead if both else ahead[:0]])
+    reach = np.where(s > 0, radius[-1], radius[0]) + _END_PX
+    return painted(limb.curve.at(s)[0], reach, usable)
 
 
 def _sample(limb: Limb, s: Array) -> Index:
@@ -165,32 +173,33 @@ def _sample(limb: Limb, s: Array) -> Index:
     return np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
 
 
-def painted(points: Sequence[Array], reaches: Sequence[Array], usable: Mask, *, thin: bool = False) -> Array:
-    """Usable pixels in squares around the points of curves.
+def painted(points: Array, reach: Array, usable: Mask) -> Mask:
+    """Pixels around the points of a curve.
 
     Parameters
     ----------
-    points : sequence of ndarray, shape (N, 2)
-        Samples of each curve, about 1 px apart, (row, column).
-    reaches : sequence of ndarray, shape (N,)
+    points : ndarray, shape (N, 2)
+        Samples about 1 px apart, (row, column).
+    reach : ndarray, shape (N,)
         How far the pixels reach from each, px; some more come along.
     usable : ndarray of bool, shape (rows, columns)
-        Pixels that may be used.
-    thin : bool
-        Take every other pixel, like a chessboard's whites.
+        For its shape.
 
     Returns
     -------
-    ndarray, shape (P, 2)
-        (row, column).
+    ndarray of bool, shape (rows, columns)
+        Not restricted to usable ones.
     """
-    paint = np.zeros(usable.shape, dtype=bool)
-    rows, columns = usable.shape
-    for curve, reach in zip(points, reaches, strict=True):
-        for (r, c), d in zip(np.round(curve[::2]).astype(int), reach[::2], strict=True):
-            n = int(np.ceil(d)) + 2
-            paint[max(r - n, 0) : min(r + n + 1, rows), max(c - n, 0) : min(c + n + 1, columns)] = True
-    paint &= usable
+    import cv2
+
+    paint = np.zeros(usable.shape, dtype=np.uint8)
+    for (r, c), d in zip(np.round(points[::2]).astype(int).tolist(), reach[::2].tolist(), strict=True):
+        cv2.circle(paint, (c, r), math.ceil(d) + 3, 1, cv2.FILLED)
+    return paint.astype(bool)
+
+
+def pixels_of(mask: Mask, *, thin: bool = False) -> Array:
+    """Pixels of a mask, shape (P, 2), (row, column); with ``thin`` every other one, like a chessboard's whites."""
     if thin:
-        paint &= (np.arange(rows)[:, None] + np.arange(columns)) % 2 == 0
-    return np.argwhere(paint).astype(np.float64)
+        mask = mask & ((np.arange(mask.shape[0])[:, None] + np.arange(mask.shape[1])) % 2 == 0)
+    return np.argwhere(mask).astype(np.float64)

@@ -82,7 +82,7 @@ class Curve:
     def _nearest(self, pixels: Array) -> npt.NDArray[np.int64]:
         """Index of the sample nearest to each pixel: the nearest of some of them, then steps along the curve."""
         some = self.points[::_SOME]
-        k = _SOME * np.argmin((some * some).sum(1) - pixels @ (2 * some.T), axis=1).astype(np.int64)
+        k: npt.NDArray[np.int64] = _SOME * np.argmin((some * some).sum(1) - pixels @ (2 * some.T), axis=1)
         last = len(self.points) - 1
         for _ in range(_WALKS):
             along, across, kappa = self._seen_from(k, pixels)

@@ -21,17 +21,19 @@ from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
 from qca.tube.normal import solve_symmetric, symmetric_inverse
 from qca.tube.options import FitOptions
-from qca.tube.priors import Precisions, first_precisions, learned_precisions, prior_terms
+from qca.tube.priors import Precisions, add_prior, first_precisions, learned_precisions
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 
 _LEARNING, _LEARNING_AGAIN = (1, 2, 4), (0, 1, 2)
 """Steps after which precisions are learned anew, in a first fit and in one that carries on; later ones bring the
 parameters to rest."""
+_DAMPING = 1e-3
+"""Of each step, as a part of what the pixels tell of a parameter."""
 _BACK = 0.5
 """A step that takes back more than this part of the last one overshoots."""
-_SETTLED = 0.01
-"""Expected gain in log posterior under which the steps end: 0.14 of a parameter's SD."""
+_SETTLED = 0.6
+"""Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,23 +158,24 @@ def fit_limbs(
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
             variance = noise_variance(residual, state.model) * problem.correlation
-        normal, vector = problem.pattern.normal(
+        hessian, vector = problem.pattern.normal(
             problem.jacobian(state), _huber(residual, variance, options.huber) / variance, residual
         )
-        prior, pull = prior_terms(theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
-        step = solve_symmetric(normal + prior + 1e-3 * np.diag(np.diag(normal)), vector - pull)
+        damping = _DAMPING * hessian.diagonal()
+        vector -= add_prior(hessian, theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
+        step = solve_symmetric(hessian, vector, damping)
         step *= _step_limit(step, problem.layout)
-        if _undoes(step, moved, normal):
+        if _undoes(step, moved, hessian):
             step *= 0.5
         before, theta = theta, _bounded(theta + step, problem)
         moved = theta - before
-        gain = 0.5 * float(moved @ (vector - pull))
+        gain = 0.5 * float(moved @ vector)
         state = problem.predict(theta)
         last = step_number == iterations - 1
         if not last and step_number in learning:
             precisions = learned_precisions(
                 theta,
-                symmetric_inverse(normal + prior),
+                symmetric_inverse(hessian),
                 problem.limbs,
                 problem.layout,
                 problem.plane,
@@ -197,9 +200,9 @@ def _result(
     layout = problem.layout
     covariance = np.full((layout.size, layout.size), np.nan)
     if not rough:
-        normal, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
-        prior, _ = prior_terms(theta, problem.limbs, layout, problem.plane, precisions, options.priors)
-        covariance = symmetric_inverse(normal + prior)
+        hessian, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
+        add_prior(hessian, theta, problem.limbs, layout, problem.plane, precisions, options.priors)
+        covariance = symmetric_inverse(hessian)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)

@@ -65,9 +65,10 @@ class Limb:
     def contains(self, pixels: Array) -> npt.NDArray[np.bool_]:
         """Whether points (M, 2) lie inside the limb's lumen."""
         within = np.zeros(len(pixels), dtype=bool)
-        centre = self.points(self.curve.position)
-        reach = float(self.radius(self.curve.position).max()) + 1.0
-        close = np.flatnonzero(((pixels > centre.min(0) - reach) & (pixels < centre.max(0) + reach)).all(1))
+        # no value of a cubic B-spline is larger than its largest coefficient
+        reach = float(self.r.max() + np.abs(self.e).max())
+        low, high = self.curve.points.min(0) - reach, self.curve.points.max(0) + reach
+        close = np.flatnonzero(((pixels > low) & (pixels < high)).all(1))
         if len(close):
             s, x = self.curve.locate(pixels[close])
             on = (s >= 0) & (s <= self.curve.length)

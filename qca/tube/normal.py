@@ -6,7 +6,9 @@ products are dense and the fill-in is none.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +18,20 @@ Index = npt.NDArray[np.int64]
 
 _RUN = 260
 """Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
+
+
+class Block(NamedTuple):
+    """Entries at neighbouring columns: for each of N ``rows`` (N,) the columns ``first`` (N,) and what follows."""
+
+    rows: Index
+    first: Index
+    width: int
+
+
+def spline_block(rows: Index, columns: Index) -> Block:
+    """Entries of a cubic spline: ``columns`` (N, 4 m) of ``rows`` (N,), every four of them neighbours."""
+    every_fourth = columns[:, ::4]
+    return Block(np.repeat(rows, every_fourth.shape[1]), every_fourth.ravel(), 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +59,25 @@ class Pattern:
     runs: tuple[tuple[slice, slice, Index, Index], ...]
 
     @classmethod
-    def of(cls, rows: Index, columns: Index, count: int, size: int) -> Pattern:
-        """Pattern of entries at (``rows``, ``columns``), each (K,), for ``count`` rows and ``size`` columns."""
+    def of(cls, blocks: Sequence[Block], count: int, size: int) -> Pattern:
+        """Pattern of blocks of entries, in their order and row by row, for ``count`` rows and ``size`` columns."""
         run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
         total = int(run_of[-1]) + 1
         touched = np.zeros((total, size), dtype=bool)
-        touched[run_of[rows], columns] = True
+        for block in blocks:
+            run = run_of[block.rows]
+            for k in range(block.width):
+                touched[run, block.first + k] = True
         local = np.cumsum(touched, axis=1) - 1
         width = touched.sum(1)
         first = np.searchsorted(run_of, np.arange(total + 1))
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
-        run = run_of[rows]
-        slots = starts[run] + (rows - first[run]) * width[run] + local[run, columns]
+        # all columns of a block's entry are touched, hence neighbours among the run's columns too
+        slots = []
+        for block in blocks:
+            run = run_of[block.rows]
+            begin = starts[run] + (block.rows - first[run]) * width[run] + local[run, block.first]
+            slots.append((begin[:, None] + np.arange(block.width)).ravel())
         runs = []
         for k in range(total):
             own = np.flatnonzero(touched[k])
@@ -66,7 +89,7 @@ class Pattern:
                     (own[:, None] * size + own).ravel(),
                 )
             )
-        return cls(size, slots, int(starts[-1]), tuple(runs))
+        return cls(size, np.concatenate(slots), int(starts[-1]), tuple(runs))
 
     def normal(self, values: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
@@ -84,8 +107,22 @@ class Pattern:
         return flat.reshape(self.size, self.size), vector
 
 
-def solve_symmetric(matrix: Array, vector: Array) -> Array:
-    """Solve ``matrix x = vector`` for a symmetric positive definite matrix (Q, Q) and a vector (Q,).
+def solve_symmetric(matrix: Array, vector: Array, damping: Array | float = 0.0) -> Array:
+    """Solve ``(matrix + diag(damping)) x = vector``.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (Q, Q)
+        Symmetric, with the damping positive definite.
+    vector : ndarray, shape (Q,)
+        Right-hand side.
+    damping : ndarray, shape (Q,), or float
+        What comes on top of the diagonal.
+
+    Returns
+    -------
+    ndarray, shape (Q,)
+        The solution.
 
     Raises
     ------
@@ -94,7 +131,10 @@ def solve_symmetric(matrix: Array, vector: Array) -> Array:
     """
     from scipy.linalg.lapack import dposv
 
-    _, solution, failed = dposv(matrix, vector, lower=1)
+    # in the library's own order, which for a symmetric matrix holds the same numbers
+    work = matrix.T.copy(order="F")
+    np.einsum("ii->i", work)[:] += damping
+    _, solution, failed = dposv(work, vector, overwrite_a=1)
     if failed:
         msg = "the normal matrix is not positive definite"
         raise np.linalg.LinAlgError(msg)
@@ -105,9 +145,10 @@ def symmetric_inverse(matrix: Array) -> Array:
     """Inverse of a symmetric positive definite matrix."""
     from scipy.linalg.lapack import dpotrf, dpotri
 
-    factor, failed = dpotrf(matrix, lower=1)
+    factor, failed = dpotrf(matrix.T, clean=1)
     if failed:
         return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-    inverse, _ = dpotri(factor, lower=1, overwrite_c=1)
-    lower = np.tril(inverse)
-    return np.asarray(lower + np.tril(inverse, -1).T)
+    upper, _ = dpotri(factor, overwrite_c=1)
+    inverse = upper + upper.T
+    np.fill_diagonal(inverse, np.diag(upper))
+    return np.asarray(inverse, dtype=np.float64)

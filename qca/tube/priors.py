@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -80,9 +81,16 @@ def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:
     return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
 
 
+@lru_cache(maxsize=64)
+def _difference(count: int, order: int) -> Array:
+    out = np.diff(np.eye(count), order, axis=0)
+    out.setflags(write=False)
+    return out
+
+
 def second_difference(count: int) -> Array:
-    """Matrix of second differences, shape (count - 2, count)."""
-    return np.diff(np.eye(count), 2, axis=0)
+    """Matrix of second differences, shape (count - 2, count), read-only."""
+    return _difference(count, 2)
 
 
 def bending_of(limb: Limb) -> Array:
@@ -92,13 +100,21 @@ def bending_of(limb: Limb) -> Array:
     return np.asarray(np.interp(at, limb.curve.position, limb.curve.curvature) * h * h, dtype=np.float64)
 
 
-def prior_terms(
-    theta: Array, limbs: Sequence[Limb], layout: Layout, plane: Plane, precisions: Precisions, numbers: PriorNumbers
-) -> tuple[Array, Array]:
-    """Hessian and gradient of minus the log prior.
+def add_prior(
+    hessian: Array,
+    theta: Array,
+    limbs: Sequence[Limb],
+    layout: Layout,
+    plane: Plane,
+    precisions: Precisions,
+    numbers: PriorNumbers,
+) -> Array:
+    """Add the Hessian of minus the log prior, in place, and give its gradient.
 
     Parameters
     ----------
+    hessian : ndarray, shape (Q, Q)
+        Of minus the log likelihood; afterwards of minus the log posterior.
     theta : ndarray, shape (Q,)
         Where.
     limbs, layout, plane : sequence of Limb, Layout, Plane
@@ -110,12 +126,9 @@ def prior_terms(
 
     Returns
     -------
-    hessian : ndarray, shape (Q, Q)
-        Symmetric, positive semidefinite.
-    gradient : ndarray, shape (Q,)
-        In the inverse units of ``theta``.
+    ndarray, shape (Q,)
+        Gradient of minus the log prior, in the inverse units of ``theta``.
     """
-    hessian = np.zeros((layout.size, layout.size))
     gradient = np.zeros(layout.size)
 
     def add(part: slice, matrix: Array, pull: Array) -> None:
@@ -130,7 +143,7 @@ def prior_terms(
         k = d.T * precisions.e[i]
         add(layout.e[i], k @ d, k @ (d @ theta[layout.e[i]] + bending_of(limb)))
         n = limb.g_spline.count
-        d = np.diff(np.eye(n), axis=0)
+        d = _difference(n, 1)
         level = float(theta[layout.g[i]].mean()) / numbers.gain_level_sd
         k = precisions.g * d.T @ d + _belief(level) * np.ones((n, n)) / (n * numbers.gain_level_sd) ** 2
         add(layout.g[i], k, k @ theta[layout.g[i]])
@@ -146,7 +159,7 @@ def prior_terms(
     add(layout.ground, k, k @ theta[layout.ground])
     if layout.meeting.stop > layout.meeting.start:
         _tie_limbs(hessian, gradient, theta, limbs, layout, numbers)
-    return hessian, gradient
+    return gradient
 
 
 def _belief(away: float) -> float:
@@ -209,15 +222,15 @@ def learned_precisions(
     top = bottom = 0.0
     for i, limb in enumerate(limbs):
         part = layout.g[i]
-        d = np.diff(np.eye(limb.g_spline.count), axis=0)
+        d = _difference(limb.g_spline.count, 1)
         v = d @ theta[part]
-        s = np.einsum("ij,jk,ik->i", d, covariance[part, part], d)
+        s = ((d @ covariance[part, part]) * d).sum(1)
         top += float((v * v + s).sum())
         bottom += len(v)
     g = 1 / float(np.clip((top + 4 * 0.01**2) / (bottom + 4), 1e-6, 0.05**2))
     part = layout.ground
     roughness = float(theta[part] @ plane.penalty @ theta[part])
-    known_ground = plane.rank - old.ground * float(np.einsum("ij,ji->", covariance[part, part], plane.penalty))
+    known_ground = plane.rank - old.ground * float(np.vdot(covariance[part, part], plane.penalty))
     ground = float(np.clip(max(known_ground, 1.0) / max(roughness, 1e-12), old.ground / 30, old.ground * 30))
     return Precisions(tuple(r), tuple(e), g, ground)
 
@@ -232,7 +245,7 @@ def _local(
     d = second_difference(len(values))
     square = (d @ values + offset) ** 2
     # how far each difference is determined by the pixels, 0 to 1
-    known = np.clip(1 - precision * np.einsum("ij,jk,ik->i", d, covariance, d), 0.02, 1.0)
+    known = np.clip(1 - precision * ((d @ covariance) * d).sum(1), 0.02, 1.0)
     floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
     # the limb's typical smoothness stands in where a knot's neighbourhood says little
     typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))

@@ -25,7 +25,7 @@ from qca.tube.band import Array, Index, Mask, select_band
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.normal import Pattern
+from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
@@ -131,10 +131,10 @@ class Problem:
         weight = clear.astype(float)
         noise = 1.0
         coef: Array = np.full(count, self.base)
-        pattern = Pattern.of(np.repeat(np.arange(len(self.level)), 16), plane.column.ravel(), len(self.level), count)
+        pattern = Pattern.of([spline_block(np.arange(len(self.level)), plane.column)], len(self.level), count)
         for _ in range(rounds):
             normal, vector = pattern.normal(plane.value.ravel(), weight, self.level - self.base)
-            shift = np.linalg.solve(normal + plane.penalty + 1e-6 * np.eye(count), vector)
+            shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = self.level - plane.evaluate(coef)
             noise = _MAD_TO_SD * float(np.median(np.abs(residual[clear]))) + 1e-9 if clear.any() else 1.0
@@ -163,22 +163,16 @@ class Problem:
 
     def _pattern(self) -> Pattern:
         """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
-        rows, columns = [], []
-
-        def put(r: Index, c: Index) -> None:
-            rows.append(np.broadcast_to(r[:, None], c.shape).ravel())
-            columns.append(c.ravel())
-
-        layout = self.layout
+        layout, blocks = self.layout, []
         for i, near in enumerate(self.near):
-            put(near.pixel, layout.r[i].start + near.r_cell[:, None] + _FOUR)
-            put(near.pixel, layout.e[i].start + near.e_cell[:, None] + _FOUR)
-            put(near.pixel, layout.g[i].start + near.g_cell[:, None] + _FOUR)
+            blocks.append(Block(near.pixel, layout.r[i].start + near.r_cell, 4))
+            blocks.append(Block(near.pixel, layout.e[i].start + near.e_cell, 4))
+            blocks.append(Block(near.pixel, layout.g[i].start + near.g_cell, 4))
         every = np.arange(len(self.level))
-        shared = np.array([layout.log_k, layout.bend, layout.log_sigma])
-        put(every, np.broadcast_to(shared, (len(every), 3)))
-        put(every, layout.ground.start + self.plane.column)
-        return Pattern.of(np.concatenate(rows), np.concatenate(columns), len(every), layout.size)
+        # contrast, bending and blur stand side by side
+        blocks.append(Block(every, np.full(len(every), layout.log_k), 3))
+        blocks.append(spline_block(every, layout.ground.start + self.plane.column))
+        return Pattern.of(blocks, len(every), layout.size)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
-from qca.tube.normal import Pattern, solve_symmetric, symmetric_inverse
+from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
@@ -28,6 +28,8 @@ _SWERVE_SD_PX = 0.2
 """SD of the second differences of the axis' offsets; own choice."""
 _SETTLED = 0.003
 """Gain in log likelihood under which the steps end."""
+_NEARLY = 8.0
+"""Gain of a step that lands where it should to second order; what comes later only smooths the background."""
 _TRIALS = 6
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
@@ -122,9 +124,9 @@ def solve_shaft(
     theta = problem.start(radius_px) if start is None else start
     state, damping = problem.predict(theta), 1e-3
     for number in range(iterations):
-        learn = number % 2 == 1 or number == 2 or start is not None
+        learn = number > 0 or start is not None
         theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
-        if gain < _SETTLED and (number > 3 or start is not None):
+        if gain < _SETTLED or (number > 2 and gain < _NEARLY):
             break
     return problem.solution(theta, state)
 
@@ -149,11 +151,13 @@ class _Problem:
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
         # every pixel touches the shared parameters, four coefficients of the axis and sixteen of the background
         count = len(pixels.level)
-        shared = np.broadcast_to(np.arange(_FIXED), (count, _FIXED))
-        axis = self.axis_part.start + pixels.axis_cell[:, None] + np.arange(4)
-        self.columns = np.hstack([shared, axis, self.ground_part.start + pixels.plane.column])
-        rows = np.repeat(np.arange(count), self.columns.shape[1])
-        self.pattern = Pattern.of(rows, self.columns.ravel(), count, self.size)
+        every = np.arange(count)
+        blocks = [
+            Block(every, np.zeros(count, dtype=np.int64), _FIXED),
+            Block(every, self.axis_part.start + pixels.axis_cell, 4),
+            spline_block(every, self.ground_part.start + pixels.plane.column),
+        ]
+        self.pattern = Pattern.of(blocks, count, self.size)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
@@ -201,7 +205,7 @@ class _Problem:
         self.variance = _robust_variance(residual)
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self.pattern.normal(jacobian.ravel(), weight, residual)
+        normal, _ = self.pattern.normal(_entries(jacobian), weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -237,7 +241,7 @@ class _Problem:
         wall = state.parts.wall
         hole = state.parts.lumen - wall
         ratio, amplitude = theta[1], theta[3]
-        out = np.zeros((len(pixels.level), self.columns.shape[1]))
+        out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
         by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
         by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
         shared = [
@@ -270,7 +274,7 @@ class _Problem:
         residual = self.pixels.level - state.level
         if learn:
             self.variance = _robust_variance(residual)
-        normal, pull = self.pattern.normal(self.jacobian(theta, state).ravel(), self._weight(residual), residual)
+        normal, pull = self.pattern.normal(_entries(self.jacobian(theta, state)), self._weight(residual), residual)
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)
@@ -296,6 +300,12 @@ class _Problem:
             (abs(move[1]), 0.1),
         )
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
+
+
+def _entries(jacobian: Array) -> Array:
+    """Entries of a Jacobian (P, 26) in the order of the pattern."""
+    parts = (slice(0, _FIXED), _AXIS, slice(_AXIS.stop, None))
+    return np.concatenate([jacobian[:, part].ravel() for part in parts])
 
 
 def _robust_variance(residual: Array) -> float:

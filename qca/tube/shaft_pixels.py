@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.band import painted
+from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
-from qca.tube.normal import Pattern, solve_symmetric
+from qca.tube.normal import Pattern, solve_symmetric, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
@@ -96,7 +96,7 @@ class ShaftPixels:
         """
         reach = radius_px + options.margin_px
         usable = np.ones((image.shape[0], image.shape[1]), dtype=bool) if valid is None else valid
-        where = painted([curve.points], [np.full(len(curve.points), reach)], usable)
+        where = pixels_of(painted(curve.points, np.full(len(curve.points), reach), usable) & usable)
         s, x = curve.locate(where)
         rows, columns = where.astype(np.int64).T
         keep = (s >= 0) & (s <= curve.length) & (np.abs(x) <= reach)
@@ -109,7 +109,7 @@ class ShaftPixels:
         plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
         axis_cell, axis_basis = axis_spline.basis(s)
         beside = np.abs(x) > radius_px + _BESIDE_PX
-        pattern = Pattern.of(np.repeat(np.arange(len(level)), 16), plane.column.ravel(), len(level), plane.count)
+        pattern = Pattern.of([spline_block(np.arange(len(level)), plane.column)], len(level), plane.count)
         normal, vector = pattern.normal(plane.value.ravel(), beside.astype(float), level)
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         depth = plane.evaluate(first_ground) - level

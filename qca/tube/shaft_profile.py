@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +84,14 @@ class MeanProfile:
         base = np.column_stack([np.ones_like(part), part, part**2])
         return cls(at, depth[used] / count[used], pixels.noise / np.sqrt(count[used]), base)
 
-    def fit(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, options: ShaftOptions) -> Candidate:
+    def fit(
+        self,
+        kind: Hypothesis,
+        radius_px: float,
+        grey: GreyPrior,
+        options: ShaftOptions,
+        hopeless: float = math.inf,
+    ) -> Candidate:
         """Fit a hypothesis from one starting radius, by damped Gauss-Newton steps.
 
         Parameters
@@ -96,17 +104,19 @@ class MeanProfile:
             Blur and bending of the grey scale.
         options : ShaftOptions
             Priors.
+        hopeless : float
+            Cost from which the rest of the way need not be gone.
 
         Returns
         -------
         Candidate
-            The hypothesis at its best.
+            The hypothesis at its best, or on its way there where that cannot come below ``hopeless``.
         """
         prior = _prior(kind, grey, options)
         p = self._start(kind, radius_px, grey, prior)
         value, jacobian = self._model(p, kind, grey.bend)
         now, damping = self._cost(p, value, prior), 1e-2
-        for _ in range(_STEPS):
+        for left in reversed(range(_STEPS)):
             scaled = jacobian / self.sd[:, None]
             hessian = scaled.T @ scaled + np.diag(prior.precision)
             pull = scaled.T @ ((self.depth - value) / self.sd) - prior.precision * (p - prior.mean)
@@ -120,7 +130,7 @@ class MeanProfile:
                 continue
             gain = now - then
             p, value, jacobian, now, damping = new, new_value, new_jacobian, then, damping * 0.2
-            if gain < _SETTLED:
+            if gain < _SETTLED or now - left * gain > hopeless:
                 break
         return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]))
 

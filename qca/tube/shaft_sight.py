@@ -24,6 +24,10 @@ Array = npt.NDArray[np.float64]
 
 _AMBIGUOUS = 5.0
 """Log-likelihood difference under which two hypotheses cannot be told apart (odds of 150 to 1)."""
+_HOPELESS = 40.0
+"""Log-likelihood difference that no prior of a hypothesis makes good."""
+_STARTS = (0.7, 1.0, 1.3)
+"""Factors on the rough radius from which a hypothesis is tried."""
 _OTHER_WIDTH = 0.04
 """Relative difference from which another hypothesis' width matters."""
 _BLUR_MODEL_SD = 0.05
@@ -87,11 +91,7 @@ def see_shaft(
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
     first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=4)
     profile = MeanProfile.of(pixels, first.offsets, first.ground)
-    candidates = tuple(
-        profile.fit(kind, first_radius_px * factor / (options.lumen_ratio if kind == LUMEN else 1.0), grey, options)
-        for kind in kinds
-        for factor in (0.7, 1.0, 1.3)
-    )
+    candidates = _candidates(profile, kinds, first_radius_px, float(np.exp(first.theta[0])), grey, options)
     best, ambiguous = likeliest(candidates, grey, options)
     axis = pixels.axis(first.offsets) + best.shift_px * curve.normal
     pixels = ShaftPixels.around(image, curve_through(axis, 2.0), best.radius_px, options, valid)
@@ -106,6 +106,27 @@ def see_shaft(
     return SeenShaft(
         profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous
     )
+
+
+def _candidates(
+    profile: MeanProfile,
+    kinds: Sequence[Hypothesis],
+    rough_px: float,
+    fitted_px: float,
+    grey: GreyPrior,
+    options: ShaftOptions,
+) -> tuple[Candidate, ...]:
+    """All hypotheses on the mean profile: the first from the radius fitted under it, the other from around a rough one.
+
+    The first one's rough radius is a second start, should its fit have been led astray.
+    """
+    seen = rough_px / (options.lumen_ratio if kinds[0] == LUMEN else 1.0)
+    out = [profile.fit(kinds[0], radius, grey, options) for radius in (fitted_px, seen)]
+    for kind in kinds[1:]:
+        for factor in _STARTS:
+            hopeless = min(fitted.cost for fitted in out) + _HOPELESS
+            out.append(profile.fit(kind, rough_px * factor, grey, options, hopeless))
+    return tuple(out)
 
 
 def likeliest(candidates: Sequence[Candidate], grey: GreyPrior, options: ShaftOptions) -> tuple[Candidate, bool]:

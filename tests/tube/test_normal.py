@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from qca.tube.normal import Pattern
+from qca.tube.normal import Block, Pattern
 
 
 def random_entries(rng, rows, size, per_row):
@@ -26,7 +26,7 @@ def random_entries(rng, rows, size, per_row):
 def test_against_the_dense_product(rows, size, per_row, seed):
     rng = np.random.default_rng(seed)
     at, column = random_entries(rng, rows, size, per_row)
-    pattern = Pattern.of(at, column, rows, size)
+    pattern = Pattern.of([Block(at, column, 1)], rows, size)
     for _ in range(2):  # one pattern, many values
         values, weight, residual = rng.normal(size=len(at)), rng.uniform(0, 3, rows), rng.normal(size=rows)
         jacobian = np.zeros((rows, size))
@@ -37,7 +37,15 @@ def test_against_the_dense_product(rows, size, per_row, seed):
 
 
 def test_columns_that_nothing_touches_stay_zero():
-    pattern = Pattern.of(np.array([0, 1, 2]), np.array([1, 1, 3]), 3, 5)
+    pattern = Pattern.of([Block(np.array([0, 1, 2]), np.array([1, 1, 3]), 1)], 3, 5)
     matrix, vector = pattern.normal(np.array([1.0, 2.0, 3.0]), np.ones(3), np.ones(3))
     assert np.diag(matrix) == pytest.approx([0, 5, 0, 9, 0])
     assert vector == pytest.approx([0, 3, 0, 3, 0])
+
+
+def test_wide_blocks_are_single_entries_side_by_side():
+    rng = np.random.default_rng(5)
+    rows, first = np.repeat(np.arange(700), 2), rng.integers(0, 30, 1400)
+    wide = Pattern.of([Block(rows, first, 4)], 700, 40)
+    single = Pattern.of([Block(np.repeat(rows, 4), (first[:, None] + np.arange(4)).ravel(), 1)], 700, 40)
+    np.testing.assert_array_equal(wide.slots, single.slots)
