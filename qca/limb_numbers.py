@@ -17,7 +17,7 @@ from qca.lumen.stenosis import Stenosis
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
 from qca.tree.trace import Crop
-from qca.tube.confluence import mouth
+from qca.tube.confluence import mouths
 from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
@@ -76,10 +76,36 @@ class LimbNumbers:
     edited: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class LimbStart:
+    """Where a limb begins, arc lengths in px.
+
+    ``first`` is the first measured cross-section, ``zero`` the one from which positions count: the carina's, negative
+    on the proximal limb. ``carina`` (2,) is the carina itself, (row, column) in the crop; None for a segment.
+    """
+
+    first: float
+    zero: float
+    carina: Array | None
+
+
+def limb_starts(joint: JointFit) -> list[LimbStart]:
+    """Where each limb of a fit begins."""
+    if len(joint.limbs) == 1:
+        lead = joint.limbs[0].lead
+        return [LimbStart(lead, lead, None)]
+    carina, zeros = _carina(joint)
+    return [
+        LimbStart(min(first, limb.end - 4.0), zero, carina)
+        for limb, first, zero in zip(joint.limbs, mouths(joint.limbs), zeros, strict=True)
+    ]
+
+
 def limb_numbers(
     joint: JointFit,
     i: int,
     name: LimbName,
+    start: LimbStart,
     crop: Crop,
     frame: Frame,
     settings: Settings,
@@ -95,6 +121,8 @@ def limb_numbers(
         Which of its limbs.
     name : str
         Its name.
+    start : LimbStart
+        Where it begins.
     crop : Crop
         What was fitted.
     frame : Frame
@@ -118,16 +146,14 @@ def limb_numbers(
     """
     limb = joint.limbs[i]
     tree = len(joint.limbs) == 3
-    first = min(mouth(joint.limbs, i), limb.end - 4.0) if tree else limb.lead
-    zero, carina = _carina(joint, i) if tree else (limb.lead, None)
-    s = np.arange(first, limb.end + 0.01, STEP_PX)
+    s = np.arange(start.first, limb.end + 0.01, STEP_PX)
     basis = limb.r_spline.matrix(s)
     part = joint.layout.r[i]
     diameter = 2 * basis @ limb.r
     covariance = MODEL_ERROR**2 * 4 * basis @ joint.covariance[part, part] @ basis.T
     base, normal = limb.curve.at(s)
     points = base + limb.offset(s)[:, None] * normal
-    position = s - zero
+    position = s - start.zero
     own = edits_of(edits, name)
     shape = edit_shape(
         position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
@@ -169,33 +195,29 @@ def limb_numbers(
         stenosis=stenosis,
         codes=tuple(codes),
         point_codes=per_point,
-        carina=carina,
+        carina=start.carina,
         reference_source=source,
         edited=edited,
     )
 
 
-def _carina(joint: JointFit, i: int) -> tuple[float, Array]:
-    """Arc length on limb ``i`` of the carina's cross-section (negative on the proximal limb) and the carina itself."""
+def _carina(joint: JointFit) -> tuple[Array, tuple[float, float, float]]:
+    """Find the carina, and the arc length of its cross-section on each limb, negative on the proximal one."""
     daughters = (1, 2)
-    walls = []
     tips = []
     for a, b in (daughters, daughters[::-1]):
         limb, other = joint.limbs[a], joint.limbs[b]
         points = limb.points(limb.curve.position)
-        r = limb.r_spline.matrix(limb.curve.position) @ limb.r
+        r = limb.radius(limb.curve.position)
         toward = np.sign(
             float(np.mean(((other.points(other.curve.position)[-1] - points[-1]) * limb.curve.normal[-1]).sum()))
         )
         wall = points + (toward * r)[:, None] * limb.curve.normal
         s, x = other.curve.locate(wall)
-        rr = np.interp(s, other.curve.position, other.r_spline.matrix(other.curve.position) @ other.r)
+        rr = np.interp(s, other.curve.position, other.radius(other.curve.position))
         inside = np.flatnonzero((np.abs(x) < rr) & (s > 0))
         k = min(int(inside[-1]) + 1, len(wall) - 1) if len(inside) else 0
-        walls.append(float(limb.curve.position[k]))
         tips.append(wall[k])
     carina = (tips[0] + tips[1]) / 2
-    feet = [float(joint.limbs[d].curve.locate(carina[None])[0][0]) for d in daughters]
-    if i == 0:
-        return -max(feet[0], 0.0), carina
-    return max(feet[i - 1], 0.0), carina
+    feet = [max(float(joint.limbs[d].curve.locate(carina[None])[0][0]), 0.0) for d in daughters]
+    return carina, (-feet[0], feet[0], feet[1])

@@ -13,7 +13,7 @@ from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
-from qca.limb_numbers import limb_numbers
+from qca.limb_numbers import limb_numbers, limb_starts
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
@@ -86,7 +86,10 @@ def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
         scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
     grey = grey_model(joint)
     scale = scaling.scale
-    numbers = [limb_numbers(joint, i, name, crop, frame, settings, picks.edits) for i, name in enumerate(names)]
+    numbers = [
+        limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
+        for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
+    ]
     flags = [_flag(code, "scale") for code in scaling.codes]
     flags += _frame_flags(frame)
     angles = None

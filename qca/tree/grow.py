@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.trace import Crop, first_radius
-from qca.tube.confluence import mouth
+from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
 from qca.tube.limb import Limb, lay_limb
@@ -19,7 +19,7 @@ from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
-_ROUGH_STEPS = (5, 3)
+_ROUGH_STEPS = (4,2)
 """Steps of the first rough round and of those after it; the limbs are laid anew after each."""
 _MOST_ROUNDS = 5
 """Rough rounds after the first: one, and more while a limb's path is found to stray."""
@@ -205,10 +205,9 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
 def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, bool]:
     """Limbs on new base curves along the fitted centrelines, what was learned carried over, and whether one strayed."""
     tree = len(fit.limbs) > 1
-    mouths = [mouth(fit.limbs, i) for i in range(len(fit.limbs))] if tree else []
-    trusted = [_trusted_from(limb, first) for limb, first in zip(fit.limbs, mouths, strict=tree)]
-    strayed, mouths = trusted != mouths, trusted
-    meeting = meeting_point(fit.limbs, mouths) if tree else None
+    seen = mouths(fit.limbs)
+    trusted = [_trusted_from(limb, first) for limb, first in zip(fit.limbs, seen, strict=True)] if tree else seen
+    meeting = meeting_point(fit.limbs, trusted) if tree else None
     limbs = []
     rs, es = [], []
     for i, limb in enumerate(fit.limbs):
@@ -219,7 +218,7 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
             from_end = s - limb.curve.length
             known = 0.0
         else:
-            known = min(mouths[i], limb.curve.length - 8)
+            known = min(trusted[i], limb.curve.length - 8)
             k = int(np.searchsorted(s, known))
             ahead = (points[k:] - meeting) @ limb.curve.tangent[k] > 2.0
             curve = curve_through(np.vstack([meeting, points[k:][ahead]]), _AGAIN_SMOOTH_PX)
@@ -241,7 +240,7 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
         es.append(_carried(before.e[i], limb.curve.length, limb.e_spline, laid.curve.length, laid.e_spline))
     shared = fit.shared
     assert shared.precisions is not None  # noqa: S101 - set by every fit
-    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), strayed
+    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), trusted != seen
 
 
 def _trusted_from(limb: Limb, first: float) -> float:

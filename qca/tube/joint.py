@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from qca.tube.band import Array, Mask, Near
-from qca.tube.confluence import mouth
+from qca.tube.confluence import mouths
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
@@ -152,7 +152,7 @@ def fit_limbs(
     variance = np.full(len(problem.level), problem.noise**2)
     state = problem.predict(theta)
     learning = _LEARNING if shared.precisions is None else _LEARNING_AGAIN
-    hidden = [mouth(limbs, i) for i in range(len(limbs))] if len(limbs) > 1 else [0.0]
+    hidden = mouths(limbs)
     moved = np.zeros_like(theta)
     for step_number in range(iterations):
         residual = problem.level - state.model

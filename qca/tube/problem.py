@@ -127,18 +127,22 @@ class Problem:
 
     def _first_ground(self, *, rounds: int) -> tuple[Array, float]:
         """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
-        plane, clear, count = self.plane, self.clear, self.plane.count
-        weight = clear.astype(float)
+        plane, count = self.plane, self.plane.count
+        some = np.flatnonzero(self.clear)
+        column, value, level = plane.column[some], plane.value[some], self.level[some]
+        weight = np.ones(len(some))
         noise = 1.0
         coef: Array = np.full(count, self.base)
-        pattern = Pattern.of([spline_block(np.arange(len(self.level)), plane.column)], len(self.level), count)
+        if not len(some):
+            return coef, noise
+        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count)
         for _ in range(rounds):
-            normal, vector = pattern.normal(plane.value.ravel(), weight, self.level - self.base)
+            normal, vector = pattern.normal(value.ravel(), weight, level - self.base)
             shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
-            residual = self.level - plane.evaluate(coef)
-            noise = _MAD_TO_SD * float(np.median(np.abs(residual[clear]))) + 1e-9 if clear.any() else 1.0
-            weight = clear / np.maximum(1, np.abs(residual) / (2 * noise))
+            residual = level - np.einsum("pk,pk->p", coef[column], value)
+            noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
+            weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
 
     def _start(self, shared: Shared, ground: Array) -> Array:

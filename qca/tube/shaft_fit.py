@@ -126,7 +126,7 @@ def solve_shaft(
     for number in range(iterations):
         learn = number > 0 or start is not None
         theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
-        if gain < _SETTLED or (number > 2 and gain < _NEARLY):
+        if gain < _SETTLED or (number > 1 and gain < _NEARLY):
             break
     return problem.solution(theta, state)
 
