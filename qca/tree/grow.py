@@ -19,12 +19,14 @@ from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
-_ROUGH_STEPS = (4,2)
+_ROUGH_STEPS = (4, 2)
 """Steps of the first rough round and of those after it; the limbs are laid anew after each."""
 _MOST_ROUNDS = 5
-"""Rough rounds after the first: one, and more while a limb's path is found to stray."""
-_COARSE = 2.0
-"""How much further apart knots are in a rough round."""
+"""Rough rounds after the first: one, and more while the limbs are still finding their way."""
+_MOVED_PX = 2.0
+"""From this move of the branching point on, limbs laid anew are fitted roughly once more."""
+_COARSE, _COARSE_GROUND = 2.0, 1.4
+"""How much further apart knots are in a rough round, along the limbs and in the background."""
 _STEPS = 9
 """At most, of the last round."""
 _FIRST_SMOOTH_PX = 5.0
@@ -40,8 +42,10 @@ _LINE_PX = 25.0
 _FAINT_PART, _PLAIN_PART = 0.5, 0.75
 """Of a limb's usual radius: under the first the lumen may be a path across the background, over the second it is
 seen."""
-_FAINT_WITHIN_PX = 12
-"""A stray path begins within this distance of the mouth."""
+_FAINT_WITHIN_PX, _UNSEEN_WITHIN_PX = 12, 20
+"""A stray path begins within this distance of the mouth; within the second one only where nothing is seen."""
+_UNSEEN = 1.0
+"""Signal to noise ratio per root px of length under which a lumen is not seen: 3 over a window of 9 px."""
 _STRAIGHT = float(np.cos(np.radians(12)))
 """A limb that turns by less than 12 degrees between its visible part and the branching point runs on as vessels do."""
 
@@ -98,14 +102,14 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     numpy.linalg.LinAlgError
         If the pixels do not determine the limbs.
     """
-    coarse = coarser(options, _COARSE)
+    coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
     limbs, shared = _first_limbs(crop, paths, coarse), Shared()
     first, again = _ROUGH_STEPS
     rough = _roughly(crop, limbs, coarse, shared, first)
     for _ in range(_MOST_ROUNDS):
-        limbs, shared, strayed = _lay_again(rough, coarse)
+        limbs, shared, unsettled = _lay_again(rough, coarse)
         rough = _roughly(crop, limbs, coarse, shared, again)
-        if not strayed:
+        if not unsettled:
             break
     sized = sized_for_blur(options, float(np.exp(rough.log_sigma)))
     limbs, shared, _ = _lay_again(rough, sized)
@@ -203,10 +207,13 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
 
 
 def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, bool]:
-    """Limbs on new base curves along the fitted centrelines, what was learned carried over, and whether one strayed."""
+    """Limbs on new base curves along the fitted centrelines, with what was learned carried over.
+
+    The last value tells that another round is needed, because a limb strayed or the branching point moved.
+    """
     tree = len(fit.limbs) > 1
     seen = mouths(fit.limbs)
-    trusted = [_trusted_from(limb, first) for limb, first in zip(fit.limbs, seen, strict=True)] if tree else seen
+    trusted = [_trusted_from(fit, i, first) for i, first in enumerate(seen)] if tree else seen
     meeting = meeting_point(fit.limbs, trusted) if tree else None
     limbs = []
     rs, es = [], []
@@ -240,19 +247,24 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
         es.append(_carried(before.e[i], limb.curve.length, limb.e_spline, laid.curve.length, laid.e_spline))
     shared = fit.shared
     assert shared.precisions is not None  # noqa: S101 - set by every fit
-    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), trusted != seen
+    moved = 0.0 if meeting is None else float(np.linalg.norm(meeting - fit.limbs[0].curve.points[0]))
+    unsettled = trusted != seen or moved > _MOVED_PX
+    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), unsettled
 
 
-def _trusted_from(limb: Limb, first: float) -> float:
+def _trusted_from(fit: JointFit, i: int, first: float) -> float:
     """Arc length, px, from which a limb's centreline shows where the limb comes from.
 
     Its mouth ``first``; but where hardly any lumen was found from there on, and the visible part points elsewhere, the
     path took a short cut to the other limbs across the background, as it does where a lesion at the mouth hardly shows.
     """
+    limb = fit.limbs[i]
     s = np.arange(first, limb.curve.length, 1.0)
     radius = limb.radius(s)
     typical = float(np.median(radius))
-    if float(radius[:_FAINT_WITHIN_PX].min()) > _FAINT_PART * typical:
+    near = float(radius[:_FAINT_WITHIN_PX].min()) <= _FAINT_PART * typical
+    further = float(radius[:_UNSEEN_WITHIN_PX].min()) <= _PLAIN_PART * typical
+    if not near and not (further and _strength(fit, i, first, first + _UNSEEN_WITHIN_PX) < _UNSEEN):
         return first
     thin = np.flatnonzero(radius[: 2 * len(s) // 3] < _PLAIN_PART * typical)
     seen = int(thin.max(initial=0)) + 1
@@ -263,6 +275,14 @@ def _trusted_from(limb: Limb, first: float) -> float:
     back = points[0] - limb.points(np.zeros(1))[0]
     turn = abs(float(direction @ back)) / max(float(np.linalg.norm(back)), 1e-9)
     return first if turn > _STRAIGHT else float(s[seen])
+
+
+def _strength(fit: JointFit, i: int, start: float, stop: float) -> float:
+    """Signal to noise ratio of a limb between two arc lengths, px, per root px of length."""
+    near = fit.near[i]
+    there = near.pixel[(near.s >= start) & (near.s < stop)]
+    depth = fit.background[there] - fit.model[there]
+    return float(np.sqrt((depth**2 / fit.variance[there]).sum() / (stop - start)))
 
 
 def _stretch(start: float) -> int:
