@@ -222,6 +222,15 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "provisional",
+        "provisional",
+        "a rough look while a point is moved, not a measurement",
+        "The numbers come from half the pixels and a coarser fit, so that they follow a point that is dragged. The "
+        "measurement replaces them as soon as the point rests.",
+        "Wait for the measurement.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "lossy",
         "lossy compression",
         "the frame was compressed with losses",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import MappingProxyType
 
@@ -20,20 +20,17 @@ from qca.one_thread import one_thread
 from qca.picked_points import picked_points
 from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading
-from qca.scaling import find_scale, see_catheter, square_valid, uses_catheter
+from qca.scaling import Catheter, find_scale, see_catheter, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
-from qca.tree.ridge import ridge_margin, ridge_strength
-from qca.tree.trace import Crop, crop_around, trace_tree
+from qca.tree.trace import trace_tree
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
+from qca.working_image import square_pixels, working_crop
 
 Array = npt.NDArray[np.float64]
-
-_LOOK_PX = 4
-"""How far around a pick its vessel is looked for to tell whether it is dark or bright."""
 
 
 def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -> Reading:
@@ -62,26 +59,70 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
     MissingScale
         If the header was named as scale and holds none.
     """
-    with one_thread():
-        return _measure(frame, picks, settings)
+    return FrameAtHand(frame, settings).measure(picks)
 
 
-def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
+class FrameAtHand:
+    """A frame that is measured again and again while its points are moved.
+
+    What does not depend on the moved point is kept: the catheter as it was first seen.
+
+    Parameters
+    ----------
+    frame : Frame
+        Stored grey values and header numbers.
+    settings : Settings
+        Thresholds and lengths.
+    """
+
+    def __init__(self, frame: Frame, settings: Settings = DEFAULT_SETTINGS) -> None:
+        self.frame, self.settings = frame, settings
+        self._seen: tuple[object, Catheter] | None = None
+
+    def measure(self, picks: Picks) -> Reading:
+        """Measure with these picks: the same as :func:`measure`, bit for bit."""
+        with one_thread():
+            return self._measure(picks, rough=False)
+
+    def glance(self, picks: Picks) -> Reading:
+        """Measure in about half the time and not as well, to show something while a point is dragged.
+
+        Knots are further apart, every other pixel is left out, and the SDs are those of this fit. The reading carries
+        the flag ``provisional``.
+        """
+        with one_thread():
+            return self._measure(picks, rough=True)
+
+    def _catheter(self, image: Array, picks: Picks, *, dark: bool) -> Catheter | None:
+        if not uses_catheter(picks):
+            return None
+        key = (picks.catheter, picks.catheter_feature, dark)
+        if self._seen is None or self._seen[0] != key:
+            with _solvable("catheter shaft"):
+                self._seen = key, see_catheter(self.frame, image, picks, self.settings)
+        return self._seen[1]
+
+    def _measure(self, picks: Picks, *, rough: bool) -> Reading:
+        return _measure(self.frame, picks, self.settings, self._catheter, rough=rough)
+
+
+def _measure(
+    frame: Frame, picks: Picks, settings: Settings, see: Callable[..., Catheter | None], *, rough: bool
+) -> Reading:
     names, points = picked_points(frame, picks, settings.pick_radius_px)
-    image = _square(frame)
+    image = square_pixels(frame)
     ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
     led = leading_points(picks.edits, names, frame.pixel_aspect)
-    crop, dark = _working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
+    crop, dark = working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
     paths = trace_tree(
         crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
     )
     _refuse_short(paths, names, settings.min_limb_length_px)
     turned = image if dark else -image
-    with _solvable("catheter shaft"):
-        catheter = see_catheter(frame, turned, picks, settings) if uses_catheter(picks) else None
+    catheter = see(turned, picks, dark=dark)
     priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
     with _solvable("vessel"):
-        joint = grow(crop, paths, FitOptions(priors=priors))
+        joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
     with _solvable("catheter shaft"):
         scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
     grey = grey_model(joint)
@@ -92,6 +133,8 @@ def _measure(frame: Frame, picks: Picks, settings: Settings) -> Reading:
     ]
     flags = [_flag(code, "scale") for code in scaling.codes]
     flags += _frame_flags(frame)
+    if rough:
+        flags.append(_flag("provisional", "frame"))
     angles = None
     if len(names) == 3:
         chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
@@ -154,28 +197,6 @@ def _solvable(what: str) -> Iterator[None]:
         raise NoVessel(msg) from error
 
 
-def _square(frame: Frame) -> Array:
-    """Pixels resampled to square ones of the column pitch; unchanged when they are square."""
-    if abs(frame.pixel_aspect - 1) < 1e-6:
-        return frame.pixels
-    from scipy.ndimage import map_coordinates
-
-    rows = int(np.floor((frame.rows - 1) * frame.pixel_aspect)) + 1
-    r, c = np.mgrid[0:rows, 0 : frame.columns].astype(float)
-    return np.asarray(map_coordinates(frame.pixels, [r / frame.pixel_aspect, c], order=3, mode="nearest"))
-
-
-def _working_crop(frame: Frame, image: Array, ends: Array, margin_px: float) -> tuple[Crop, bool]:
-    """Cut out the picks' surroundings and turn vessels dark; second value False when grey values were turned."""
-    valid = square_valid(frame, image)
-    extent = float(np.ptp(ends, axis=0).max())
-    crop = crop_around(image, valid, ends, max(margin_px, 0.25 * extent))
-    dark = frame.dark_vessels
-    if dark is None:
-        dark = _looks_dark(crop, ends - crop.origin)
-    return (crop if dark else Crop(-crop.image, crop.valid, crop.origin)), dark
-
-
 def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: float) -> None:
     """Refuse a limb whose path from the branching point to its pick is shorter than ``least_px``; LimbTooShort."""
     for path, name in zip(paths, names, strict=True):
@@ -190,29 +211,6 @@ def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: flo
                 "needed: move it further out, and check that the other points lie on their vessels"
             )
         raise LimbTooShort(msg, limb=name)
-
-
-def _looks_dark(crop: Crop, picks: Array) -> bool:
-    """Whether ridges near the picks are darker than their surroundings."""
-    reach = _LOOK_PX + ridge_margin()
-    score = []
-    patches = []
-    for r, c in np.round(picks).astype(int):
-        top, left = max(r - reach, 0), max(c - reach, 0)
-        patches.append((crop.image[top : r + reach + 1, left : c + reach + 1], r - top, c - left))
-    for sign in (-1.0, 1.0):
-        near = []
-        for patch, r, c in patches:
-            strength = ridge_strength(sign * patch) if patch.size else patch
-            near.append(
-                float(
-                    strength[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1].max(
-                        initial=0.0
-                    )
-                )
-            )
-        score.append(float(np.median(near)))
-    return score[0] >= score[1]
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:

@@ -36,6 +36,8 @@ _NO_SHAFT = "no catheter shaft found between the two catheter points: pick both 
 _LEAST_BLUR_SD = 0.02
 """No blur is known better than this, log px: vessels and catheter need not lie in one plane."""
 
+_UNCLEAR = 0.1
+"""Relative SD of the width from which it is no measure of anything; shafts that are seen have 0.02 to 0.05."""
 _TAPER, _SPREAD = 0.10, 0.08
 """Change along the shaft and spread between its windows, relative to its width, that structured background alone does
 not bring about (up to 0.06 on simulated ribs and spine)."""
@@ -169,7 +171,7 @@ def _from_shaft(
     spreads = _or_zero(shaft.spread_px) > _SPREAD * width and shaft.spread_px > 2 * shaft.spread_expected_px
     if tapers or spreads:
         codes.append("catheter_tapers")
-    if not shaft.visible or shaft.ambiguous:
+    if not shaft.visible or shaft.ambiguous or width_sd > _UNCLEAR * width:
         codes.append("catheter_unclear")
     if true_mm < settings.small_catheter_french / 3 - 1e-6:
         codes.append("catheter_small")

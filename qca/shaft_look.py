@@ -18,6 +18,7 @@ from qca.grey_model import GUESS
 from qca.picks import Picks
 from qca.scaling import Scaling, find_scale
 from qca.settings import DEFAULT_SETTINGS, Settings
+from qca.working_image import square_pixels
 
 Points = npt.NDArray[np.float64]
 
@@ -54,7 +55,7 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
     PicksError, NoVessel, MissingScale
         If the named source cannot give a scale.
     """
-    image = _square(frame)
+    image = square_pixels(frame)
     if frame.dark_vessels is not None:
         found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, GUESS)
     else:
@@ -71,16 +72,6 @@ def _either_polarity(frame: Frame, image: Points, picks: Picks, settings: Settin
         return find_scale(frame, image, picks, settings, GUESS)
     except MeasurementError:
         return find_scale(frame, -image, picks, settings, GUESS)
-
-
-def _square(frame: Frame) -> Points:
-    if abs(frame.pixel_aspect - 1) < 1e-6:
-        return frame.pixels
-    from scipy.ndimage import map_coordinates
-
-    rows = int(np.floor((frame.rows - 1) * frame.pixel_aspect)) + 1
-    r, c = np.mgrid[0:rows, 0 : frame.columns].astype(float)
-    return np.asarray(map_coordinates(frame.pixels, [r / frame.pixel_aspect, c], order=3, mode="nearest"))
 
 
 def _stored(points: Points, frame: Frame) -> Points:

@@ -80,7 +80,7 @@ def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     return np.asarray(np.linalg.solve(normal_matrix, right))
 
 
-def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
+def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool = False) -> JointFit:
     """Fit the limbs that run along rough paths.
 
     Parameters
@@ -91,6 +91,8 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
         Three paths from their meeting point outwards, or a single one.
     options : FitOptions
         Sizes and priors of the fit.
+    rough : bool
+        Stop short of the last, fine round.
 
     Returns
     -------
@@ -105,20 +107,32 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions) -> JointFit:
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
     limbs, shared = _first_limbs(crop, paths, coarse), Shared()
     first, again = _ROUGH_STEPS
-    rough = _roughly(crop, limbs, coarse, shared, first)
+    found = _roughly(crop, limbs, coarse, shared, first)
     for _ in range(_MOST_ROUNDS):
-        limbs, shared, unsettled = _lay_again(rough, coarse)
-        rough = _roughly(crop, limbs, coarse, shared, again)
+        limbs, shared, unsettled = _lay_again(found, coarse)
+        found = _roughly(crop, limbs, coarse, shared, again, covariance=rough)
         if not unsettled:
             break
-    sized = sized_for_blur(options, float(np.exp(rough.log_sigma)))
-    limbs, shared, _ = _lay_again(rough, sized)
+    if rough:
+        return found
+    sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
+    limbs, shared, _ = _lay_again(found, sized)
     return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
 
 
-def _roughly(crop: Crop, limbs: Sequence[Limb], options: FitOptions, shared: Shared, steps: int) -> JointFit:
+def _roughly(
+    crop: Crop, limbs: Sequence[Limb], options: FitOptions, shared: Shared, steps: int, *, covariance: bool = False
+) -> JointFit:
     return fit_limbs(
-        crop.image, limbs, options, shared, usable=crop.valid, core_px=_core(limbs), iterations=steps, rough=True
+        crop.image,
+        limbs,
+        options,
+        shared,
+        usable=crop.valid,
+        core_px=_core(limbs),
+        iterations=steps,
+        thin=True,
+        covariance=covariance,
     )
 
 

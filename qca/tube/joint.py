@@ -49,7 +49,7 @@ class JointFit:
     theta : ndarray, shape (Q,)
         All parameters.
     covariance : ndarray, shape (Q, Q)
-        Inverse Hessian of minus the log posterior; NaN after a rough fit.
+        Inverse Hessian of minus the log posterior; NaN where it was not needed.
     shared : Shared
         Shared parameters, to start the next fit from.
     pixels : ndarray, shape (P, 2)
@@ -111,7 +111,8 @@ def fit_limbs(
     usable: Mask,
     core_px: float,
     iterations: int,
-    rough: bool = False,
+    thin: bool = False,
+    covariance: bool = True,
 ) -> JointFit:
     """Fit limbs to the pixels around them.
 
@@ -133,8 +134,10 @@ def fit_limbs(
         Radius around the branching point that is left out; 0 for a single limb.
     iterations : int
         At most this many steps.
-    rough : bool
-        A fit on the way: every other pixel is enough, and no covariance is needed (it is NaN).
+    thin : bool
+        Take every other pixel.
+    covariance : bool
+        Whether it is needed; NaN without.
 
     Returns
     -------
@@ -146,7 +149,7 @@ def fit_limbs(
     numpy.linalg.LinAlgError
         If pixels and priors together do not determine the parameters.
     """
-    problem = Problem(image, limbs, options, shared, usable, core_px, thin=rough)
+    problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin)
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
@@ -184,25 +187,32 @@ def fit_limbs(
             )
         elif step_number > learning[-1] and gain < _SETTLED:
             break
-    return _result(problem, theta, state, precisions, options, rough=rough)
+    return _result(problem, theta, state, precisions, options, thin=thin, covariance=covariance)
 
 
 def _result(
-    problem: Problem, theta: Array, state: State, precisions: Precisions, options: FitOptions, *, rough: bool
+    problem: Problem,
+    theta: Array,
+    state: State,
+    precisions: Precisions,
+    options: FitOptions,
+    *,
+    thin: bool,
+    covariance: bool,
 ) -> JointFit:
     residual = problem.level - state.model
     variance = noise_variance(residual, state.model)
     shape = (problem.image.shape[0], problem.image.shape[1])
     # every other pixel says little about neighbours
-    correlation = 1.0 if rough else correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
+    correlation = 1.0 if thin else correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
     variance = variance * correlation
     weight = _huber(residual, variance, options.huber)
     layout = problem.layout
-    covariance = np.full((layout.size, layout.size), np.nan)
-    if not rough:
+    spread = np.full((layout.size, layout.size), np.nan)
+    if covariance:
         hessian, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
         add_prior(hessian, theta, problem.limbs, layout, problem.plane, precisions, options.priors)
-        covariance = symmetric_inverse(hessian)
+        spread = symmetric_inverse(hessian)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -214,7 +224,7 @@ def _result(
         limbs=limbs,
         layout=layout,
         theta=theta,
-        covariance=covariance,
+        covariance=spread,
         shared=shared,
         pixels=problem.pixels,
         level=problem.level,

@@ -1,0 +1,61 @@
+"""The part of a frame that is worked on: square pixels, cut to the picks, vessels dark."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.frames.frame import Frame
+from qca.scaling import square_valid
+from qca.tree.ridge import ridge_margin, ridge_strength
+from qca.tree.trace import Crop, crop_around
+
+Array = npt.NDArray[np.float64]
+
+_LOOK_PX = 4
+"""How far around a pick its vessel is looked for to tell whether it is dark or bright."""
+
+
+def square_pixels(frame: Frame) -> Array:
+    """Pixels resampled to square ones of the column pitch; unchanged when they are square."""
+    if abs(frame.pixel_aspect - 1) < 1e-6:
+        return frame.pixels
+    from scipy.ndimage import map_coordinates
+
+    rows = int(np.floor((frame.rows - 1) * frame.pixel_aspect)) + 1
+    r, c = np.mgrid[0:rows, 0 : frame.columns].astype(float)
+    return np.asarray(map_coordinates(frame.pixels, [r / frame.pixel_aspect, c], order=3, mode="nearest"))
+
+
+def working_crop(frame: Frame, image: Array, ends: Array, margin_px: float) -> tuple[Crop, bool]:
+    """Cut out the picks' surroundings and turn vessels dark; second value False when grey values were turned."""
+    valid = square_valid(frame, image)
+    extent = float(np.ptp(ends, axis=0).max())
+    crop = crop_around(image, valid, ends, max(margin_px, 0.25 * extent))
+    dark = frame.dark_vessels
+    if dark is None:
+        dark = _looks_dark(crop, ends - crop.origin)
+    return (crop if dark else Crop(-crop.image, crop.valid, crop.origin)), dark
+
+
+def _looks_dark(crop: Crop, picks: Array) -> bool:
+    """Whether ridges near the picks are darker than their surroundings."""
+    reach = _LOOK_PX + ridge_margin()
+    score = []
+    patches = []
+    for r, c in np.round(picks).astype(int):
+        top, left = max(r - reach, 0), max(c - reach, 0)
+        patches.append((crop.image[top : r + reach + 1, left : c + reach + 1], r - top, c - left))
+    for sign in (-1.0, 1.0):
+        near = []
+        for patch, r, c in patches:
+            strength = ridge_strength(sign * patch) if patch.size else patch
+            near.append(
+                float(
+                    strength[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1].max(
+                        initial=0.0
+                    )
+                )
+            )
+        score.append(float(np.median(near)))
+    return score[0] >= score[1]
