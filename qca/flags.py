@@ -121,6 +121,15 @@ _ROWS = (
         untrusted=True,
     ),
     FlagDefinition(
+        "overlap_beside",
+        "overlap on a neighbour",
+        "something crosses another limb close to the branching point",
+        "The limbs are fitted together. Where something crosses one of them near the branching point, the paths of the "
+        "others, their contrast and the confluence can be wrong too, and nothing else may show it.",
+        "Check the contours around the branching point; use a view without overlap.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "misfit",
         "model does not fit",
         "the lumen does not look like a round, evenly filled tube",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,8 @@ Array = npt.NDArray[np.float64]
 
 STEP_PX = 0.5
 """Distance between the positions of a profile, px."""
+_NEAR_DIAMETERS = 8.0
+"""What crosses a limb within this many of its diameters from its mouth can lead the other limbs astray."""
 MODEL_ERROR = 1.15
 """Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the
 model says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
@@ -98,6 +100,20 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     return [
         LimbStart(min(first, limb.end - 4.0), zero, carina)
         for limb, first, zero in zip(joint.limbs, mouths(joint.limbs), zeros, strict=True)
+    ]
+
+
+def beside_overlap(numbers: Sequence[LimbNumbers]) -> list[LimbNumbers]:
+    """Mark the limbs of a tree beside one that something crosses near the branching point."""
+    crossed = [
+        any("overlap" in codes for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)])
+        for n in numbers
+    ]
+    return [
+        replace(n, codes=(*n.codes, "overlap_beside"))
+        if "overlap" not in n.codes and any(crossed[:i] + crossed[i + 1 :])
+        else n
+        for i, n in enumerate(numbers)
     ]
 
 

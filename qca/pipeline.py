@@ -13,7 +13,7 @@ from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
-from qca.limb_numbers import limb_numbers, limb_starts
+from qca.limb_numbers import beside_overlap, limb_numbers, limb_starts
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
@@ -131,6 +131,7 @@ def _measure(
         limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
         for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
     ]
+    numbers = beside_overlap(numbers)
     flags = [_flag(code, "scale") for code in scaling.codes]
     flags += _frame_flags(frame)
     if rough:
