@@ -77,6 +77,8 @@ def phantom_case(recipe: Recipe, name: str, difficulty: str = "") -> Case:
 
 def recipe_traits(recipe: Recipe) -> Mapping[str, float]:
     """Traits of a phantom."""
+    from qca.phantom.attenuation import contrast_per_mm
+
     traits = {
         "photons_per_px": recipe.photons_per_px,
         "mm_per_px": recipe.mm_per_px,
@@ -85,6 +87,8 @@ def recipe_traits(recipe: Recipe) -> Mapping[str, float]:
     }
     if recipe.catheter is not None:
         traits["french"] = recipe.catheter.french
+        medium = contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev)
+        traits["wall_ratio"] = recipe.catheter.wall_per_mm / medium
     return MappingProxyType(traits)
 
 

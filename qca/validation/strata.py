@@ -63,6 +63,10 @@ _DIAMETERS = ("mld_mm", "mld_scale_apart_mm", "reference_mm", "reference_scale_a
 _PLACE_LABELS = ("none", "at the mouth", "further out")
 _PLACES = {"none": "none", "mouth": "at the mouth", "shaft": "further out"}
 
+WALL = _trait_bins("wall", "catheter wall over medium", "wall_ratio", (0, 0.93, 1.07, math.inf), "")
+"""By how densely the catheter's wall attenuates, the contrast medium being 1."""
+WALL_AS_ASSUMED = WALL.labels[1]
+
 BREAKDOWNS: tuple[Breakdown, ...] = (
     _by_truth("diameter", "true diameter", _DIAMETERS, (0, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, math.inf), "mm"),
     _by_truth("stenosis", "true percent stenosis", ("ds_percent",), (0, 1, 30, 50, 70, math.inf), "%"),
@@ -72,6 +76,7 @@ BREAKDOWNS: tuple[Breakdown, ...] = (
     _trait_bins("angle", "true angle B", "angle_b_deg", (0, 50, 65, 80, math.inf), "degrees"),
     _trait_bins("grey", "bits of a grey value", "bits", (0, 9, 11, math.inf), "bits"),
     _trait_bins("catheter", "catheter", "french", (0, 5.5, 6.5, math.inf), "F"),
+    WALL,
     Breakdown(
         "place", "lesion place", _PLACE_LABELS, lambda value, case: _PLACES.get(case.places.get(value.where, ""))
     ),

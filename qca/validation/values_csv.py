@@ -7,7 +7,7 @@ import math
 from qca.csv_text import lines
 from qca.validation.run import Results
 
-TRAIT_COLUMNS = ("photons_per_px", "mm_per_px", "blur_mm", "bits", "french", "angle_b_deg")
+TRAIT_COLUMNS = ("photons_per_px", "mm_per_px", "blur_mm", "bits", "french", "wall_ratio", "angle_b_deg")
 
 COLUMNS = (
     "case",
