@@ -19,7 +19,7 @@ from qca.tube.confluence import mouths
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
-from qca.tube.normal import solve_symmetric, symmetric_inverse
+from qca.tube.normal import Factor
 from qca.tube.options import FitOptions
 from qca.tube.priors import Precisions, add_prior, first_precisions, learned_precisions
 from qca.tube.problem import Problem, State
@@ -29,7 +29,7 @@ _LEARNING, _LEARNING_AGAIN = (1, 2, 4), (0, 1, 2)
 """Steps after which precisions are learned anew, in a first fit and in one that carries on; later ones bring the
 parameters to rest."""
 _DAMPING = 1e-3
-"""Of each step, as a part of what the pixels tell of a parameter."""
+"""Of a step that has no solution otherwise, as a part of what the pixels tell of a parameter."""
 _BACK = 0.5
 """A step that takes back more than this part of the last one overshoots."""
 _SETTLED = 0.6
@@ -49,7 +49,7 @@ class JointFit:
     theta : ndarray, shape (Q,)
         All parameters.
     covariance : ndarray, shape (Q, Q)
-        Inverse Hessian of minus the log posterior; NaN where it was not needed.
+        Inverse Hessian of minus the log posterior, zero for the background; NaN where it was not needed.
     shared : Shared
         Shared parameters, to start the next fit from.
     pixels : ndarray, shape (P, 2)
@@ -166,7 +166,8 @@ def fit_limbs(
         )
         damping = _DAMPING * hessian.diagonal()
         vector -= add_prior(hessian, theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
-        step = solve_symmetric(hessian, vector, damping)
+        factor = _factor(hessian, damping)
+        step = factor.solve(vector)
         step *= _step_limit(step, problem.layout)
         if _undoes(step, moved, hessian):
             step *= 0.5
@@ -176,14 +177,17 @@ def fit_limbs(
         state = problem.predict(theta)
         last = step_number == iterations - 1
         if not last and step_number in learning:
+            # the background's smoothness is one number that is soon known, and the dearest to learn
+            first = 0 if step_number == learning[0] else problem.layout.ground.stop
             precisions = learned_precisions(
                 theta,
-                symmetric_inverse(hessian),
+                _spread(factor, first, problem.layout.size),
                 problem.limbs,
                 problem.layout,
                 problem.plane,
                 precisions,
                 hidden,
+                with_ground=first == 0,
             )
         elif step_number > learning[-1] and gain < _SETTLED:
             break
@@ -211,8 +215,9 @@ def _result(
     spread = np.full((layout.size, layout.size), np.nan)
     if covariance:
         hessian, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
+        damping = _DAMPING * hessian.diagonal()
         add_prior(hessian, theta, problem.limbs, layout, problem.plane, precisions, options.priors)
-        spread = symmetric_inverse(hessian)
+        spread = _spread(_factor(hessian, damping), layout.ground.stop, layout.size)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -235,6 +240,23 @@ def _result(
         weight=weight,
         near=problem.near,
     )
+
+
+def _factor(hessian: Array, damping: Array) -> Factor:
+    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself."""
+    try:
+        return Factor(hessian)
+    except np.linalg.LinAlgError:
+        return Factor(hessian, damping)
+
+
+def _spread(factor: Factor, first: int, size: int) -> Array:
+    """Covariance (size, size) of the parameters from ``first`` on; zero for those before."""
+    if first == 0:
+        return factor.inverse()
+    out = np.zeros((size, size))
+    out[first:, first:] = factor.inverse(first)
+    return out
 
 
 def _huber(residual: Array, variance: Array, threshold: float) -> Array:

@@ -12,17 +12,18 @@ from qca.tube.limb import Limb
 class Layout:
     """Slices of the parameter vector of length ``size``.
 
-    ``r``, ``e``, ``g`` hold one slice per limb; ``log_k``, ``bend``, ``log_sigma`` are single positions; ``ground`` is
-    the background and ``meeting`` the shift (row, column) of the branching point, empty for a single limb.
+    ``ground`` is the background; ``r``, ``e``, ``g`` hold one slice per limb; ``log_k``, ``bend``, ``log_sigma`` are
+    single positions; ``meeting`` is the shift (row, column) of the branching point, empty for a single limb. The
+    background comes first, so that what belongs to the limbs is left when it is eliminated.
     """
 
+    ground: slice
     r: tuple[slice, ...]
     e: tuple[slice, ...]
     g: tuple[slice, ...]
     log_k: int
     bend: int
     log_sigma: int
-    ground: slice
     meeting: slice
     size: int
 
@@ -36,12 +37,12 @@ class Layout:
             at += count
             return slice(at - count, at)
 
+        plane = take(ground)
         r, e, g = [], [], []
         for limb in limbs:
             r.append(take(limb.r_spline.count))
             e.append(take(limb.e_spline.count))
             g.append(take(limb.g_spline.count))
         log_k, bend, log_sigma = (take(1).start for _ in range(3))
-        plane = take(ground)
         meeting = take(2 if len(limbs) > 1 else 0)
-        return cls(tuple(r), tuple(e), tuple(g), log_k, bend, log_sigma, plane, meeting, at)
+        return cls(plane, tuple(r), tuple(e), tuple(g), log_k, bend, log_sigma, meeting, at)

@@ -107,48 +107,61 @@ class Pattern:
         return flat.reshape(self.size, self.size), vector
 
 
-def solve_symmetric(matrix: Array, vector: Array, damping: Array | float = 0.0) -> Array:
-    """Solve ``(matrix + diag(damping)) x = vector``.
+class Factor:
+    """Cholesky factor of a symmetric positive definite matrix.
 
     Parameters
     ----------
     matrix : ndarray, shape (Q, Q)
-        Symmetric, with the damping positive definite.
-    vector : ndarray, shape (Q,)
-        Right-hand side.
+        The matrix; only what stands on and over its diagonal is read.
     damping : ndarray, shape (Q,), or float
         What comes on top of the diagonal.
-
-    Returns
-    -------
-    ndarray, shape (Q,)
-        The solution.
 
     Raises
     ------
     numpy.linalg.LinAlgError
         If the matrix is not positive definite.
     """
-    from scipy.linalg.lapack import dposv
 
-    # in the library's own order, which for a symmetric matrix holds the same numbers
-    work = matrix.T.copy(order="F")
-    np.einsum("ii->i", work)[:] += damping
-    _, solution, failed = dposv(work, vector, overwrite_a=1)
-    if failed:
-        msg = "the normal matrix is not positive definite"
-        raise np.linalg.LinAlgError(msg)
-    return np.asarray(solution, dtype=np.float64)
+    def __init__(self, matrix: Array, damping: Array | float = 0.0) -> None:
+        from scipy.linalg.lapack import dpotrf
+
+        # in the library's own order, which turns what stands over the diagonal under it
+        work = matrix.T.copy(order="F")
+        np.einsum("ii->i", work)[:] += damping
+        self._lower, failed = dpotrf(work, lower=1, clean=1, overwrite_a=1)
+        if failed:
+            msg = "the normal matrix is not positive definite"
+            raise np.linalg.LinAlgError(msg)
+
+    def solve(self, vector: Array) -> Array:
+        """Solve ``matrix x = vector``, both (Q,)."""
+        from scipy.linalg.lapack import dpotrs
+
+        solution, _ = dpotrs(self._lower, vector, lower=1)
+        return np.asarray(solution, dtype=np.float64)
+
+    def inverse(self, start: int = 0) -> Array:
+        """Give the part of the inverse that belongs to the rows and columns from ``start`` on, (Q - start, Q - start).
+
+        The others are eliminated first, so it costs little where they come first.
+        """
+        from scipy.linalg.lapack import dpotri
+
+        lower, _ = dpotri(self._lower[start:, start:], lower=1)
+        inverse = lower + lower.T
+        np.fill_diagonal(inverse, np.diag(lower))
+        return np.asarray(inverse, dtype=np.float64)
+
+
+def solve_symmetric(matrix: Array, vector: Array) -> Array:
+    """Solve ``matrix x = vector`` for a symmetric positive definite matrix; LinAlgError if it is not."""
+    return Factor(matrix).solve(vector)
 
 
 def symmetric_inverse(matrix: Array) -> Array:
-    """Inverse of a symmetric positive definite matrix."""
-    from scipy.linalg.lapack import dpotrf, dpotri
-
-    factor, failed = dpotrf(matrix.T, clean=1)
-    if failed:
+    """Inverse of a symmetric matrix, fast where it is positive definite."""
+    try:
+        return Factor(matrix).inverse()
+    except np.linalg.LinAlgError:
         return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
-    upper, _ = dpotri(factor, overwrite_c=1)
-    inverse = upper + upper.T
-    np.fill_diagonal(inverse, np.diag(upper))
-    return np.asarray(inverse, dtype=np.float64)

@@ -191,6 +191,8 @@ def learned_precisions(
     plane: Plane,
     old: Precisions,
     hidden: Sequence[float],
+    *,
+    with_ground: bool = True,
 ) -> Precisions:
     """One step of MacKay's fixed point for all precisions.
 
@@ -205,6 +207,8 @@ def learned_precisions(
     hidden : sequence of float
         How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
         is as smooth as is typical of the limb.
+    with_ground : bool
+        Learn the background's precision too; its rows and columns of the covariance are not needed without.
 
     Returns
     -------
@@ -228,6 +232,8 @@ def learned_precisions(
         top += float((v * v + s).sum())
         bottom += len(v)
     g = 1 / float(np.clip((top + 4 * 0.01**2) / (bottom + 4), 1e-6, 0.05**2))
+    if not with_ground:
+        return Precisions(tuple(r), tuple(e), g, old.ground)
     part = layout.ground
     roughness = float(theta[part] @ plane.penalty @ theta[part])
     known_ground = plane.rank - old.ground * float(np.vdot(covariance[part, part], plane.penalty))
