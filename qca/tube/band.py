@@ -18,6 +18,8 @@ Mask = npt.NDArray[np.bool_]
 _BEYOND_PX = 25.0
 """How far beyond an end of a limb its vessel goes on and must be left out."""
 _END_PX = 3.0
+_BLURRED = 3.5
+"""Blur widths beyond a wall where hardly anything of a lumen is left: less than 2e-4 of its depth."""
 _BESIDE_PX = 2.5
 """Pixels this far outside every wall are background."""
 
@@ -87,7 +89,9 @@ class Band:
     clear: Mask
 
 
-def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_px: float, thin: bool) -> Band:
+def select_band(
+    limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_px: float, thin: bool, sigma: float | None = None
+) -> Band:
     """Choose the pixels that take part.
 
     Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), and
@@ -105,6 +109,8 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
         Radius around the branching point that is left out.
     thin : bool
         Take every other pixel, like a chessboard's whites.
+    sigma : float, optional
+        Blur, px, where an earlier fit told it: limbs are then nearly where they belong.
 
     Returns
     -------
@@ -139,12 +145,15 @@ def select_band(limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_p
         owner[closer] = i
         along[closer] = s[closer]
         # the lumen may widen or shift while fitting, but not beyond this
-        touch = on & (away <= here + np.minimum(0.5 * here + 6.0, margin_px))
+        play = 0.5 * here + 6.0 if sigma is None else 0.25 * here + _BLURRED * sigma + 0.5
+        touch = on & (away <= here + np.minimum(play, margin_px))
         located.append((s, x, touch))
     if core_px > 0:
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)
-    order = order[np.lexsort((along[order], owner[order]))]
+    # what no limb touches depends on fewer parameters and stands apart
+    apart = ~np.logical_or.reduce([touch for _, _, touch in located])
+    order = order[np.lexsort((along[order], owner[order], apart[order]))]
     near = []
     for limb, (s, x, touch) in zip(limbs, located, strict=True):
         mine = np.flatnonzero(touch[order]).astype(np.int64)

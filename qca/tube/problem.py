@@ -110,7 +110,14 @@ class Problem:
         self.image = image
         self.limbs = tuple(limbs)
         self.options = options
-        band = select_band(self.limbs, usable, margin_px=options.margin_px, core_px=core_px, thin=thin)
+        band = select_band(
+            self.limbs,
+            usable,
+            margin_px=options.margin_px,
+            core_px=core_px,
+            thin=thin,
+            sigma=None if shared.log_sigma is None else float(np.exp(shared.log_sigma)),
+        )
         self.pixels, self.near, self.clear = band.pixels, band.near, band.clear
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level: Array = image[rows, cols]
