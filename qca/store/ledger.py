@@ -2,52 +2,26 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from types import NoneType, TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from types import TracebackType
+from typing import Any, Self
 
-from sqlalchemy import bindparam, insert, select
+from sqlalchemy import select
 
 from qca.store import rules, schema
 from qca.store.address import parse_address
+from qca.store.chain import Head, enter, head_of, history_of, job_entered
 from qca.store.database import connect, reading, writing
-from qca.store.entry import (
-    CONTENT_FIELDS,
-    Document,
-    Draft,
-    Entry,
-    chain_hash,
-    content_hash,
-    genesis,
-    json_line,
-)
+from qca.store.entry import Document, Draft, Entry
 from qca.store.errors import DamagedLedger
-
-if TYPE_CHECKING:
-    from sqlalchemy.engine import Connection, Row
+from qca.store.rows import as_document, as_entry, whole_number
 
 ReadKey = tuple[str, str, str, int | None]
 """List, code, reader, pass: a read."""
 
 _CHUNK = 500
 """Rows fetched at a time: short transactions, so that readers never keep writers waiting, and flat memory."""
-
-
-@dataclass(frozen=True, slots=True)
-class Head:
-    """Where the ledger ends: position and hash of its last entry, and its time; 0 and the genesis hash when empty."""
-
-    seq: int
-    hash: str
-    time_utc: str = ""
-
-    def __str__(self) -> str:
-        """Write it for a receipt."""
-        return f"{self.seq}:{self.hash}"
 
 
 class Ledger:
@@ -118,7 +92,7 @@ class Ledger:
             last = head_of(connection, self.ledger_id)
             for draft in drafts:
                 key = (draft.list_id, draft.code, draft.reader, draft.passage)
-                rules.check(draft, history_of(connection, *key), job_entered=_job_entered(connection, draft.job))
+                rules.check(draft, history_of(connection, *key), job_entered=job_entered(connection, draft.job))
                 last = enter(connection, draft, last, self.ledger_id, entered)
         return tuple(entered)
 
@@ -164,7 +138,7 @@ class Ledger:
             yield from (as_entry(row) for row in rows)
             if len(rows) < _CHUNK:
                 return
-            after = _whole(rows[-1].seq)
+            after = whole_number(rows[-1].seq)
 
     def entries_of_jobs(self, jobs: Sequence[str]) -> tuple[Entry, ...]:
         """Give the entries that batch work left behind, in order."""
@@ -216,10 +190,10 @@ class Ledger:
             query = select(schema.document).where(table.number > after).order_by(table.number).limit(chunk)
             with reading(self._engine, self.address) as connection:
                 rows = connection.execute(query, execution_options={"qca_binary": True}).all()
-            yield from ((_whole(row.number), as_document(row)) for row in rows)
+            yield from ((whole_number(row.number), as_document(row)) for row in rows)
             if len(rows) < chunk:
                 return
-            after = _whole(rows[-1].number)
+            after = whole_number(rows[-1].number)
 
     def events(self, list_id: str) -> Iterator[tuple[str, str, int | None, str, int]]:
         """Give ``(code, reader, pass, kind, position)`` of every entry of a list, read by read, from an index alone."""
@@ -259,146 +233,3 @@ class Ledger:
     def engine(self) -> Any:  # noqa: ANN401 - for the modules of this package
         """The database engine."""
         return self._engine
-
-
-def as_entry(row: Row[Any]) -> Entry:
-    """Turn a database row into an entry.
-
-    Raises
-    ------
-    DamagedLedger
-        If a value is not of its kind; SQLite does not keep a damaged file from saying anything.
-    """
-    entry = Entry(**row._mapping)  # noqa: SLF001 - the documented way to a row's mapping
-    for name, kind in _KINDS.items():
-        if not isinstance(getattr(entry, name), kind):
-            msg = f"The ledger is damaged: the {name} of an entry near {entry.seq!r} is of the wrong kind."
-            raise DamagedLedger(msg)
-    return entry
-
-
-def _whole(value: object) -> int:
-    if isinstance(value, int):
-        return value
-    msg = f"The ledger is damaged: {str(value)[:20]!r} stands where a number should."
-    raise DamagedLedger(msg)
-
-
-def as_document(row: Row[Any]) -> Document:
-    """Turn a database row into a document.
-
-    Raises
-    ------
-    DamagedLedger
-        If a value is not of its kind.
-    """
-    if not (isinstance(row.sha256, str) and isinstance(row.size, int) and isinstance(row.body, (bytes, memoryview))):
-        msg = "The ledger is damaged: a document's row holds a value of the wrong kind."
-        raise DamagedLedger(msg)
-    return Document(row.sha256, row.size, bytes(row.body))
-
-
-_KINDS: dict[str, type | tuple[type, ...]] = {
-    **dict.fromkeys((*CONTENT_FIELDS, "previous", "hash"), str),
-    "seq": int,
-    "passage": (int, NoneType),
-    "frame_index": (int, NoneType),
-}
-
-
-def as_row(entry: Entry) -> dict[str, object]:
-    """Turn an entry into column values."""
-    return {name: getattr(entry, name) for name in (*CONTENT_FIELDS, "seq", "previous", "hash")}
-
-
-# statements of an append, formed once: forming them anew took a third of its time
-_HEAD = select(schema.entry.c.seq, schema.entry.c.hash, schema.entry.c.time_utc)
-_HEAD = _HEAD.order_by(schema.entry.c.seq.desc()).limit(1)
-_OF_READ = (
-    select(schema.entry)
-    .where(
-        schema.entry.c.list_id == bindparam("list_id"),
-        schema.entry.c.code == bindparam("code"),
-        schema.entry.c.reader == bindparam("reader"),
-    )
-    .order_by(schema.entry.c.seq)
-)
-_OF_PASS = _OF_READ.where(schema.entry.c.passage == bindparam("passage"))
-_OF_NO_PASS = _OF_READ.where(schema.entry.c.passage.is_(None))
-_MEASURED_JOB = select(schema.entry.c.seq).where(
-    schema.entry.c.job == bindparam("job"), schema.entry.c.kind == "measured"
-)
-_MEASURED_JOB = _MEASURED_JOB.limit(1)
-_KNOWN = select(schema.document.c.sha256).where(schema.document.c.sha256.in_(bindparam("names", expanding=True)))
-_NEW_DOCUMENT = insert(schema.document)
-_NEW_ENTRY = insert(schema.entry)
-
-
-def keep_documents(connection: Connection, *documents: Document) -> None:
-    """Enter documents unless they are there."""
-    fresh = {document.sha256: document for document in documents}
-    if not fresh:
-        return
-    for name in connection.execute(_KNOWN, {"names": list(fresh)}).scalars():
-        fresh.pop(name, None)
-    if fresh:
-        rows = [{"sha256": one.sha256, "size": one.size, "body": one.body} for one in fresh.values()]
-        connection.execute(_NEW_DOCUMENT, rows)
-
-
-def head_of(connection: Connection, ledger_id: str) -> Head:
-    """Give the end of the chain inside a transaction."""
-    row = connection.execute(_HEAD).first()
-    return Head(0, genesis(ledger_id)) if row is None else Head(_whole(row.seq), str(row.hash), str(row.time_utc))
-
-
-def history_of(connection: Connection, list_id: str, code: str, reader: str, passage: int | None) -> tuple[Entry, ...]:
-    """Give the entries about one read, or, for an empty code, those about a whole list."""
-    wanted: dict[str, object] = {"list_id": list_id, "code": code, "reader": reader}
-    if passage is None:
-        rows = connection.execute(_OF_NO_PASS, wanted).all()
-    else:
-        rows = connection.execute(_OF_PASS, {**wanted, "passage": passage}).all()
-    return tuple(as_entry(row) for row in rows)
-
-
-def _job_entered(connection: Connection, job: str) -> bool:
-    if not job:
-        return False
-    return connection.execute(_MEASURED_JOB, {"job": job}).first() is not None
-
-
-def enter(connection: Connection, draft: Draft, last: Head, ledger_id: str, entered: list[Entry] | None = None) -> Head:
-    """Put a draft behind the last entry, in the caller's transaction; the rules are the caller's business."""
-    keep_documents(connection, *(each for each in (draft.picks, draft.reading) if each is not None))
-    entry = _entry(draft, last, ledger_id)
-    connection.execute(_NEW_ENTRY, as_row(entry))
-    if entered is not None:
-        entered.append(entry)
-    return Head(entry.seq, entry.hash, entry.time_utc)
-
-
-def _entry(draft: Draft, last: Head, origin: str) -> Entry:
-    values: dict[str, Any] = {
-        "entry_id": secrets.token_hex(16),
-        "origin": origin,
-        "kind": draft.kind,
-        "time_utc": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
-        "actor": draft.actor,
-        "list_id": draft.list_id,
-        "code": draft.code,
-        "reader": draft.reader,
-        "passage": draft.passage,
-        "frame_sha256": draft.frame_sha256,
-        "frame_index": draft.frame_index,
-        "picks_sha256": draft.picks.sha256 if draft.picks else "",
-        "reading_sha256": draft.reading.sha256 if draft.reading else "",
-        "software": draft.software,
-        "algorithm": draft.algorithm,
-        "job": draft.job,
-        "refers": draft.refers,
-        "reason": draft.reason,
-        "detail": json_line(dict(draft.detail)),
-    }
-    seq = last.seq + 1
-    return Entry(seq=seq, previous=last.hash, hash=chain_hash(seq, last.hash, content_hash(values)), **values)

@@ -20,10 +20,12 @@ from typing import IO, Any, Protocol
 from sqlalchemy import select
 
 from qca.store import schema
+from qca.store.chain import Head
 from qca.store.database import Identity, reading
 from qca.store.entry import Document, Entry, genesis
 from qca.store.errors import DamagedLedger, LedgerError
-from qca.store.ledger import Head, Ledger, as_document
+from qca.store.ledger import Ledger
+from qca.store.rows import as_document
 from qca.store.salvage import Salvage
 
 EXPORT_SCHEMA = "qca.ledger/1"

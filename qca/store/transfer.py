@@ -15,10 +15,12 @@ from sqlalchemy import insert, select
 
 from qca.store import schema
 from qca.store.address import parse_address
+from qca.store.chain import Head, enter, head_of, history_of, keep_documents
 from qca.store.database import Identity, create_file, create_on_server, writing
 from qca.store.entry import Document, Draft, Entry, chain_hash, json_line
 from qca.store.errors import DamagedLedger, LedgerError
-from qca.store.ledger import Head, Ledger, as_row, enter, head_of, history_of, keep_documents
+from qca.store.ledger import Ledger
+from qca.store.rows import as_row
 from qca.store.rules import STEP, State, state_of
 from qca.store.salvage import salvage
 from qca.store.source import EXPORT_SCHEMA, ExportSource, LedgerSource, SalvageSource, Source, checked

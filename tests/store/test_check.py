@@ -7,10 +7,11 @@ import zlib
 import pytest
 
 from qca.errors import InputError
+from qca.store.chain import Head
 from qca.store.check import add_receipt, check, read_receipts
 from qca.store.entry import Document
 from qca.store.errors import DamagedLedger
-from qca.store.ledger import Head, Ledger
+from qca.store.ledger import Ledger
 from tests.store.conftest import fill, measured, reading_text
 
 

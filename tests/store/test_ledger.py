@@ -192,7 +192,7 @@ def test_reading_goes_on_while_entries_are_chosen(ledger):
 def test_a_clock_that_runs_back_is_a_remark_and_no_break(ledger, monkeypatch):
     import datetime as dt
 
-    from qca.store import ledger as module
+    from qca.store import chain as module
 
     class Back(dt.datetime):
         @classmethod
