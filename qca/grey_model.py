@@ -16,7 +16,7 @@ import numpy.typing as npt
 from qca.frames.frame import Frame
 from qca.tube.joint import JointFit
 from qca.tube.priors import PriorNumbers
-from qca.tube.shaft_model import ShaftOptions
+from qca.tube.shaft_model import GreyPrior, ShaftOptions
 from qca.tube.shaft_sight import SeenShaft
 
 Array = npt.NDArray[np.float64]
@@ -30,14 +30,15 @@ per mm on pixels of 0.1-0.26 mm, less a pedestal of scatter; a logarithmic scale
 class GreyModel:
     """What the vessels taught about the frame.
 
-    Blur, log px, with its SD; bending of the grey scale, 1/px; contrast, grey levels per px of chord, None where it is
-    not known.
+    Blur, log px, with its SD; bending of the grey scale, 1/px; contrast, grey levels per px of chord on a background of
+    ``level``, None where it is not known.
     """
 
     log_sigma: float
     log_sigma_sd: float
     bend: float
     contrast: float | None
+    level: float | None = None
 
 
 GUESS = GreyModel(PriorNumbers().log_sigma, PriorNumbers().log_sigma_sd, PriorNumbers().bend, None)
@@ -73,7 +74,9 @@ def expected_grey(frame: Frame, image: Array, shaft: SeenShaft | None, *, dark: 
     if shaft.contrast is None:
         return numbers
     more, sd = ShaftOptions().filled_log_contrast
-    contrast = _product(numbers.log_k, numbers.log_k_sd, math.log(shaft.contrast) - more, sd)
+    its = GreyPrior(shaft.log_sigma, shaft.log_sigma_sd, numbers.bend, shaft.contrast, shaft.solution.pixels.base)
+    here = its.contrast_on(float(np.median(image))) or shaft.contrast
+    contrast = _product(numbers.log_k, numbers.log_k_sd, math.log(here) - more, sd)
     return replace(numbers, log_k=contrast[0], log_k_sd=contrast[1])
 
 
@@ -91,6 +94,7 @@ def grey_model(joint: JointFit) -> GreyModel:
         log_sigma_sd=joint.log_sigma_sd,
         bend=float(joint.theta[at.bend]),
         contrast=float(np.exp(joint.theta[at.log_k])),
+        level=joint.base,
     )
 
 

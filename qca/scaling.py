@@ -142,7 +142,7 @@ def find_scale(
         catheter = see_catheter(frame, image, picks, settings)
     shaft = settle_shaft(
         catheter.shaft,
-        GreyPrior(grey.log_sigma, max(grey.log_sigma_sd, _LEAST_BLUR_SD), grey.bend, grey.contrast),
+        GreyPrior(grey.log_sigma, max(grey.log_sigma_sd, _LEAST_BLUR_SD), grey.bend, grey.contrast, grey.level),
         catheter.options,
     )
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:

@@ -47,12 +47,23 @@ def crop_around(image: Array, valid: npt.NDArray[np.bool_], points_rc: Array, ma
     Returns
     -------
     Crop
-        Views, not copies.
+        Views where all is valid. What lies under a shutter is replaced by the nearest valid pixel, so that its value
+        makes no difference.
     """
     lo = np.maximum(np.floor(points_rc.min(0) - margin_px), 0).astype(int)
     hi = np.minimum(np.ceil(points_rc.max(0) + margin_px) + 1, image.shape).astype(int)
     window = (slice(lo[0], hi[0]), slice(lo[1], hi[1]))
-    return Crop(image[window], valid[window], lo.astype(float))
+    return Crop(_uncovered(image[window], valid[window]), valid[window], lo.astype(float))
+
+
+def _uncovered(image: Array, valid: npt.NDArray[np.bool_]) -> Array:
+    """Image with the nearest valid value wherever it is not valid."""
+    if valid.all() or not valid.any():
+        return image
+    from scipy.ndimage import distance_transform_edt
+
+    rows, columns = distance_transform_edt(~valid, return_distances=False, return_indices=True)
+    return np.asarray(image[rows, columns])
 
 
 def trace_tree(

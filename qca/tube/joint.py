@@ -62,6 +62,8 @@ class JointFit:
         Of the noise of single pixels, grey levels squared.
     weight : ndarray, shape (P,)
         Huber weight, 0 to 1.
+    base : float
+        Background, grey levels, on which the contrast is that of ``theta``.
     near : tuple of Near
         Each limb's pixels with their arc length and lateral distance.
     """
@@ -78,6 +80,7 @@ class JointFit:
     opacity: Array
     variance: Array
     weight: Array
+    base: float
     near: tuple[Near, ...]
 
     @property
@@ -238,6 +241,7 @@ def _result(
         opacity=state.opacity,
         variance=variance / correlation,
         weight=weight,
+        base=problem.base,
         near=problem.near,
     )
 

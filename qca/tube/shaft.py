@@ -135,6 +135,8 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     Shaft
         Diameters with uncertainty.
     """
+    here = seen.solution.pixels.base
+    grey = replace(grey, contrast=grey.contrast_on(here), level=here)
     best, ambiguous = likeliest(seen.candidates, grey, options)
     same = best.kind == seen.solution.kind
     apart = abs(seen.log_sigma - grey.log_sigma) / math.hypot(seen.log_sigma_sd, grey.log_sigma_sd)

@@ -40,11 +40,13 @@ class ShaftState:
     """Prediction at one parameter vector.
 
     ``level`` (P,) grey levels; ``near`` (P,) the N pixels that the shaft reaches; ``outer`` and ``inner`` opacities
-    there; ``radius`` (P,), px; ``sigma_px`` the blur; ``parts`` the attenuation of wall and lumen.
+    there; ``gain`` (N,) the contrast there by its background; ``radius`` (P,), px; ``sigma_px`` the blur; ``parts`` the
+    attenuation of wall and lumen.
     """
 
     level: Array
     near: Mask
+    gain: Array
     outer: Opacity
     inner: Opacity
     radius: Array
@@ -149,6 +151,10 @@ class _Problem:
         self.variance = pixels.noise**2
         self.mean, self.precision = self._prior()
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
+        self.base = pixels.base
+        here = grey.contrast_on(self.base)
+        # contrast per grey level of background: what the background lets through is what a shaft takes away from
+        self.per_level = grey.bend / (self.first_amplitude() if here is None else here)
         # every pixel touches the shared parameters, four coefficients of the axis and sixteen of the background
         count = len(pixels.level)
         every = np.arange(count)
@@ -215,12 +221,23 @@ class _Problem:
         theta = self.mean.copy()
         theta[0] = np.log(radius_px)
         theta[self.ground_part] = pixels.first_ground
-        core = np.abs(pixels.x) < 0.6 * radius_px
-        # the mean chord within the core is about 1.6 radii
-        depth = float(np.median(pixels.depth[core]) / (1.6 * radius_px))
-        amplitude = max(depth, 0.05 * pixels.noise / radius_px)
-        theta[3] = amplitude if self.kind != EMPTY else 4 * amplitude
+        theta[3] = self.first_amplitude(radius_px)
+        if self.kind == EMPTY:
+            theta[3] *= 4
         return theta
+
+    def first_amplitude(self, radius_px: float | None = None) -> float:
+        """Contrast, grey levels per px of chord, from the depth of the middle of a filled shaft."""
+        pixels = self.pixels
+        radius = pixels.reach - self.options.margin_px if radius_px is None else radius_px
+        core = np.abs(pixels.x) < 0.6 * radius
+        # the mean chord within the core is about 1.6 radii
+        depth = float(np.median(pixels.depth[core]) / (1.6 * radius))
+        return max(depth, 0.05 * pixels.noise / radius)
+
+    def gain(self, ground: Array) -> Array:
+        """Contrast on a background (P,), that on the usual one being 1."""
+        return np.asarray(np.maximum(1 + self.per_level * (ground - self.base), 0.1))
 
     def predict(self, theta: Array) -> ShaftState:
         """Grey levels at ``theta`` (Q,)."""
@@ -232,15 +249,17 @@ class _Problem:
         outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
         parts = attenuation(self.kind, theta[2])
         level = pixels.plane.evaluate(theta[self.ground_part])
-        level[near] -= theta[3] * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)
-        return ShaftState(level, near, outer, inner, radius, sigma, parts)
+        gain = self.gain(level[near])
+        level[near] -= theta[3] * gain * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)
+        return ShaftState(level, near, gain, outer, inner, radius, sigma, parts)
 
     def jacobian(self, theta: Array, state: ShaftState) -> Array:
         """Return the derivatives of the grey levels by the parameters that a pixel touches, shape (P, 26)."""
         pixels, near, outer, inner = self.pixels, state.near, state.outer, state.inner
         wall = state.parts.wall
         hole = state.parts.lumen - wall
-        ratio, amplitude = theta[1], theta[3]
+        ratio, amplitude = theta[1], theta[3] * state.gain
+        shape = wall * outer.value + hole * inner.value
         out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
         by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
         by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
@@ -248,12 +267,13 @@ class _Problem:
             -by_radius * state.radius[near],
             -amplitude * hole * inner.d_r * state.radius[near],
             -amplitude * state.parts.slope * (outer.value - inner.value),
-            -(wall * outer.value + hole * inner.value),
+            -state.gain * shape,
             -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px,
             -by_radius * np.exp(theta[0]) * pixels.u[near],
         ]
         out[near, : _AXIS.stop] = np.column_stack([*shared, by_offset[:, None] * pixels.axis_basis[near]])
         out[:, _AXIS.stop :] = pixels.plane.value
+        out[near, _AXIS.stop :] *= (1 - theta[3] * self.per_level * shape)[:, None]
         return out
 
     def cost(self, theta: Array, state: ShaftState) -> float:

@@ -58,13 +58,21 @@ class ShaftOptions:
 class GreyPrior:
     """What the vessels of the frame taught: blur, log px, with SD, bending of the grey scale, 1/px, and contrast.
 
-    ``contrast`` is in grey levels per px of chord, None when it is not known.
+    ``contrast`` is in grey levels per px of chord on a background of ``level`` (None: that of the shaft); None when it
+    is not known.
     """
 
     log_sigma: float
     log_sigma_sd: float
     bend: float
     contrast: float | None = None
+    level: float | None = None
+
+    def contrast_on(self, level: float) -> float | None:
+        """Contrast on another background, which lets another part of the quanta through; None when it is not known."""
+        if self.contrast is None or self.level is None:
+            return self.contrast
+        return max(self.contrast + self.bend * (level - self.level), 0.1 * self.contrast)
 
 
 class Attenuation(NamedTuple):

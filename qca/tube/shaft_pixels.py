@@ -54,6 +54,8 @@ class ShaftPixels:
         Grey levels below that background.
     noise : float
         SD of the noise beside the shaft, grey levels.
+    base : float
+        Median of that background, grey levels.
     """
 
     curve: Curve
@@ -69,6 +71,7 @@ class ShaftPixels:
     first_ground: Array
     depth: Array
     noise: float
+    base: float
 
     @classmethod
     def around(
@@ -112,7 +115,8 @@ class ShaftPixels:
         pattern = Pattern.of([spline_block(np.arange(len(level)), plane.column)], len(level), plane.count)
         normal, vector = pattern.normal(plane.value.ravel(), beside.astype(float), level)
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
-        depth = plane.evaluate(first_ground) - level
+        background = plane.evaluate(first_ground)
+        depth = background - level
         return cls(
             curve=curve,
             reach=reach,
@@ -127,6 +131,7 @@ class ShaftPixels:
             first_ground=first_ground,
             depth=depth,
             noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
+            base=float(np.median(background)),
         )
 
     def shift(self, offsets: Array) -> Array:

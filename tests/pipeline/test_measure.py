@@ -174,7 +174,7 @@ def test_a_shutter_over_the_vessels_end(tube, reading, with_pixels):
         assert "outside_valid" in codes(one)
         limb = one.limbs["segment"]
         assert abs(limb.mld_px - reading.limbs["segment"].mld_px) < 3 * limb.mld_sd_px
-    assert found[0].limbs["segment"].mld_px == pytest.approx(found[1].limbs["segment"].mld_px, abs=0.05)
+    assert found[0].limbs["segment"].mld_px == pytest.approx(found[1].limbs["segment"].mld_px, abs=1e-9)
 
 
 def test_a_shutter_elsewhere_changes_nothing(tube, reading, with_pixels, alike):
