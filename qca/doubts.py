@@ -33,7 +33,10 @@ _GAIN = 0.09
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
 """Signal to noise ratio of a lumen per px of its length."""
 _SATURATED_PART = 0.01
-"""Part of a limb's pixels at the end of the grey range."""
+"""Part of the pixels of a limb or shaft at an end of the grey scale."""
+_PILE, _PILE_BESIDE, _PILE_PART = 5.0, 8, 0.0005
+"""A grey scale is cut where this many times as many pixels have the outermost value as one of the next eight levels,
+and they are this part of the frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +90,31 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
         codes.append("low_contrast")
     if abs(quality.gain) > _GAIN and abs(quality.gain) > 3 * quality.gain_sd and len(fit.limbs) > 1:
         codes.append("uneven_filling")
-    near = fit.near[i]
-    level = np.abs(fit.level[near.pixel])
-    low, high = frame.grey_range
-    if float(np.mean((level <= low) | (level >= high))) > _SATURATED_PART:
+    if saturated(fit.level[fit.near[i].pixel], frame):
         codes.append("saturated")
     if _shaded(fit, i, frame):
         codes.append("outside_valid")
     return Doubts(tuple(codes), tuple(stretches))
+
+
+def saturated(level: Array, frame: Frame) -> bool:
+    """Whether pixels of these grey levels (N,), turned or not, lie at an end of the grey scale, more than by chance."""
+    low, high = _grey_ends(frame)
+    return bool(np.mean((np.abs(level) <= low) | (np.abs(level) >= high)) > _SATURATED_PART)
+
+
+def _grey_ends(frame: Frame) -> tuple[float, float]:
+    """Where the grey scale ends: at the file's range, or where an export has cut it and many pixels pile up."""
+    pixels = frame.pixels[frame.valid]
+    ends = []
+    for end, sign in zip(frame.grey_range, (1.0, -1.0), strict=True):
+        depth = sign * pixels
+        least = float(depth.min(initial=np.inf))
+        piled = int((depth == least).sum())
+        beside = int((depth <= least + _PILE_BESIDE).sum()) - piled
+        cut = piled > _PILE_PART * len(pixels) and piled > _PILE * beside / _PILE_BESIDE
+        ends.append(sign * least if cut else end)
+    return ends[0], ends[1]
 
 
 def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:

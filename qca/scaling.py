@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ from calib.known import catheter_mm, french_to_mm
 from calib.scale import Scale
 from calib.sources import HeaderNumbers, scale_from_catheter, scale_from_header, scale_typed
 from calib.units import Px
+from qca.doubts import saturated
 from qca.errors import MissingScale, NoVessel, PicksError
 from qca.frames.frame import Frame
 from qca.grey_model import GUESS, GreyModel
@@ -147,7 +148,11 @@ def find_scale(
     )
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
         raise NoVessel(_NO_SHAFT)
-    return _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
+    scaling = _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
+    pixels = catheter.shaft.solution.pixels
+    if saturated(pixels.level[np.abs(pixels.x) < shaft.outer_px / 2], frame):
+        scaling = replace(scaling, codes=(*scaling.codes, "saturated"))
+    return scaling
 
 
 def header_numbers(frame: Frame) -> HeaderNumbers:

@@ -195,6 +195,20 @@ def test_grey_levels_cut_off(tube, with_pixels, end):
     assert "saturated" in codes(measure(with_pixels(frame, cut, grey_range=grey_range), picks))
 
 
+@pytest.mark.parametrize("dark", [True, False])
+def test_a_grey_scale_that_an_export_cut_short_of_its_range(fork, with_pixels, dark):
+    """The dark middle of lumens and catheter is lost at a level that the file's range knows nothing of."""
+    phantom = render(fork())
+    frame = phantom.frame()
+    cut = np.maximum(frame.pixels, np.quantile(frame.pixels, 0.03))
+    if not dark:
+        frame, cut = with_pixels(frame, 4095.0 - frame.pixels, dark_vessels=False), 4095.0 - cut
+    whole = measure(frame, phantom.picks)
+    flags = {flag.where for flag in measure(with_pixels(frame, cut), phantom.picks).flags if flag.code == "saturated"}
+    assert {"scale", "proximal"} <= flags
+    assert "saturated" not in codes(whole)
+
+
 def test_lossy_compression_is_passed_on(tube):
     frame, picks, _ = tube
     assert codes(measure(replace(frame, lossy=True), picks)) == {"lossy"}
