@@ -15,7 +15,9 @@ def test_the_scale_stands_apart_for_walls_as_dense_as_assumed():
         Value(f"f{k}", "joint fit", "scale", "scale_percent", 100.0, 100.0 + error, 1.5)
         for k, error in enumerate(errors)
     )
-    traits = tuple(Trait(f"f{k}", "", False, {"wall_ratio": wall}, {}) for k, wall in enumerate(walls))
+    traits = tuple(
+        Trait(f"f{k}", "", level=False, numbers={"wall_ratio": wall}, places={}) for k, wall in enumerate(walls)
+    )
     text = accuracy_markdown(Results(values, traits, (), ()), Origin("qca validate", 1, "frames"))
     every, dense = (line.split("|") for line in text.splitlines() if line.startswith("| scale, %"))
     assert every[3].strip() == f"{statistics.stdev(errors):.2f}"
@@ -25,6 +27,6 @@ def test_the_scale_stands_apart_for_walls_as_dense_as_assumed():
 
 def test_frames_without_known_walls_have_no_such_line():
     values = tuple(Value(f"f{k}", "joint fit", "scale", "scale_percent", 100.0, 101.0 + k, 1.5) for k in range(3))
-    traits = tuple(Trait(f"f{k}", "", False, {}, {}) for k in range(3))
+    traits = tuple(Trait(f"f{k}", "", level=False, numbers={}, places={}) for k in range(3))
     text = accuracy_markdown(Results(values, traits, (), ()), Origin("qca validate", 1, "frames"))
     assert sum(line.startswith("| scale, %") for line in text.splitlines()) == 1
