@@ -23,7 +23,7 @@ _ROUGH_STEPS = (4, 2)
 """Steps of the first rough round and of those after it; the limbs are laid anew after each."""
 _MOST_ROUNDS = 5
 """Rough rounds after the first: one, and more while the limbs are still finding their way."""
-_MOVED_PX = 2.0
+_MOVED_PX = 4.0
 """From this move of the branching point on, limbs laid anew are fitted roughly once more."""
 _COARSE, _COARSE_GROUND = 2.0, 1.4
 """How much further apart knots are in a rough round, along the limbs and in the background."""
