@@ -6,8 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from qca.document import reading_text
+from qca.frames import open_frame
+from qca.pipeline import measure
 from ui.desk.canvas import FADED
 from ui.desk.guide import Step
+from ui.desk.work import picks_of
 
 NEAR = pytest.approx
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
@@ -48,6 +52,40 @@ def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
     hand.release((before[0] - 10, before[1]))
     assert hand.desk.live is None
     assert len(hand.desk.opened.journal.path.read_bytes()) > len(journal)
+
+
+def test_a_drag_shows_rough_numbers_then_measured_ones_with_the_button_still_down(measured_hand):
+    hand = measured_hand
+    desk, card = hand.desk, hand.window.widget.cards.cards["side"]
+    desk.go(Step.CHECK)
+    before = side(hand)
+    there = (before[0] - 10, before[1])
+    seen = []
+
+    def provisional():
+        if desk.measuring.standing != "provisional":
+            return False
+        desk.keeper.save()  # it must not be possible
+        seen.append((card._title.text(), card._numbers.text(), hand.window.widget.column._hint._text.text()))
+        return True
+
+    hand.press(before)
+    hand.move(there)
+    assert hand.wait(provisional, 90)
+    title, numbers, hint = seen[0]
+    assert "provisional" in title
+    assert numbers.count("≈") == 4
+    assert "Provisional" in hint
+    assert "no reading of the work as it stands" in desk.notice.text
+    layer = hand.viewer.layers["marks"]
+    hand.measured()
+    assert desk.live is not None  # the button is still down
+    assert "≈" not in card._numbers.text() + "".join(layer.features["label"])
+    assert hand.viewer.layers["lines"].opacity == 1.0
+    assert desk.measured is None  # nothing of a drag can be kept before it ends
+    hand.release(there)
+    assert desk.measuring.fresh
+    assert desk.measured.text == reading_text(measure(open_frame(desk.file), picks_of(desk.work)))
 
 
 def test_a_press_without_a_move_changes_nothing(measured_hand):

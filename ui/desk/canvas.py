@@ -14,6 +14,7 @@ import numpy as np
 from qca.picks import Point
 from qca.report.palette import CATHETER, INKS
 from ui.desk.drawing import HAND, NOTHING, Mark, Segments
+from ui.desk.layers import drawn_once, set_points, set_vectors
 from ui.desk.lazy_frames import LazyFrames
 from ui.desk.work import Role
 
@@ -129,8 +130,9 @@ class Canvas:
         """Draw lines and marks in the place of those drawn before."""
         if self._image is None:
             return
-        self._set_vectors("casing", lines.data[lines.cased], np.tile((1.0, 1.0, 1.0, 0.6), (int(lines.cased.sum()), 1)))
-        self._set_vectors("lines", lines.data, lines.colour)
+        white = np.tile((1.0, 1.0, 1.0, 0.6), (int(lines.cased.sum()), 1))
+        set_vectors(self._others["casing"], lines.data[lines.cased], white)
+        set_vectors(self._others["lines"], lines.data, lines.colour)
         self._marks = (list(marks), None)
         self._set_marks()
 
@@ -154,9 +156,10 @@ class Canvas:
         rows = _rows(points)
         if layer is None or np.array_equal(layer.data, rows):
             return
-        layer.data = rows
-        if points:
-            layer.size = layer.current_size
+        with drawn_once(layer):
+            layer.data = rows
+            if points:
+                layer.size = layer.current_size
 
     def draw_points(self, points: dict[Role, Point]) -> None:
         """Draw the picked points with their letters."""
@@ -167,7 +170,7 @@ class Canvas:
         colours = [
             (CATHETER if role.startswith("catheter") else INKS.get(role, INKS["segment"])).colour for role in roles
         ]
-        _set_points(layer, _rows(points.values()), colours, [LETTERS[role] for role in roles], ["disc"] * len(roles))
+        set_points(layer, _rows(points.values()), colours, [LETTERS[role] for role in roles], ["disc"] * len(roles))
 
     def clear(self) -> None:
         """Take everything but the frame away."""
@@ -234,21 +237,11 @@ class Canvas:
         self._faded = False
         for layer in self._others.values():
             layer._update_thumbnail = _nothing  # noqa: SLF001 - no public way; no list shows them, 25 ms per drawing
+            # what is drawn lies on the frame: it need not make napari lay out the world anew, 13 ms per drawing
+            layer.events.data.disconnect(viewer._on_layers_change)  # noqa: SLF001
         viewer.layers.selection.active = self._image
         self._width_zoom = 0.0
         self._keep_sizes()
-
-    def _set_vectors(self, name: str, data: np.ndarray, colour: np.ndarray) -> None:
-        layer: Any = self._others.get(name)
-        if layer is None or (len(data) == 0 and len(layer.data) == 0):
-            return
-        before = (
-            layer.metadata.get("colour") if len(layer.data) == len(data) else None
-        )  # napari colours new ones itself
-        layer.data = data
-        if len(data) and (before is None or not np.array_equal(before, colour)):
-            layer.edge_color = colour
-            layer.metadata["colour"] = colour
 
     def _set_marks(self) -> None:
         layer: Any = self._others.get("marks")
@@ -259,7 +252,7 @@ class Canvas:
             return
         colours = ["#00000000" if mark.hollow or not mark.symbol else mark.colour for mark in marks]
         borders = [_border(mark) for mark in marks]
-        _set_points(
+        set_points(
             layer, _rows([mark.point for mark in marks]), colours, [mark.label for mark in marks],
             [mark.symbol or "disc" for mark in marks], borders,
         )  # fmt: skip
@@ -291,32 +284,6 @@ def _border(mark: Mark) -> str:
     if mark.hollow:
         return mark.colour
     return "#202020" if mark.colour == HAND else "#ffffff"
-
-
-def _set_points(
-    layer: Any,  # noqa: ANN401 - a Points layer
-    rows: np.ndarray,
-    colours: list[str],
-    labels: list[str],
-    symbols: list[str],
-    borders: list[str] | None = None,
-) -> None:
-    """Replace the points of a layer with their looks."""
-    looks = (colours, labels, symbols, borders)
-    known = (
-        len(layer.data) == len(rows) and layer.metadata.get("looks") == looks
-    )  # napari gives new ones looks of its own
-    if not known or not np.array_equal(layer.data, rows):
-        layer.data = rows
-        if len(rows):
-            layer.size = layer.current_size
-    if not len(rows) or known:
-        return
-    layer.features = {"label": np.array(labels, dtype=object)}
-    layer.symbol = symbols
-    layer.face_color = colours
-    layer.border_color = borders or ["#ffffff"] * len(rows)
-    layer.metadata["looks"] = looks
 
 
 def _rows(points: Any) -> np.ndarray:  # noqa: ANN401 - any collection of points

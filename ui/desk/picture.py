@@ -49,8 +49,8 @@ class Picture:
         self.wanted, self._to_look_at = True, True
 
     def look_at_first_reading(self) -> None:
-        """Bring the vessel into view when it was measured for the first time."""
-        if self._to_look_at and self.desk.measuring.fresh and self.visible:
+        """Bring the vessel into view when it was measured for the first time; never under a drag."""
+        if self._to_look_at and self.desk.measured is not None and self.visible:
             self._to_look_at = False
             self.look_at_vessel()
 
