@@ -133,6 +133,10 @@ class Canvas:
         white = np.tile((1.0, 1.0, 1.0, 0.6), (int(lines.cased.sum()), 1))
         set_vectors(self._others["casing"], lines.data[lines.cased], white)
         set_vectors(self._others["lines"], lines.data, lines.colour)
+        self.draw_marks(marks)
+
+    def draw_marks(self, marks: Sequence[Mark]) -> None:
+        """Draw marks in the place of those drawn before."""
         self._marks = (list(marks), None)
         self._set_marks()
 

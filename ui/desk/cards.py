@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from html import escape
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from qtpy.QtCore import Qt
@@ -83,13 +84,15 @@ def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look, standing:
     """Angles and Medina code with their uncertainty; faded while newer ones are being computed."""
     usual = look.text if standing == "current" else look.quiet
     about = "≈&nbsp;" if standing == "provisional" else ""
+    # a provisional angle without its SD, which would not fit the line beside the sign
+    angle_text = attrgetter("bare_text" if about else "text")
     lines = []
     angles = limb_angles(reading)
     if angles:
         mark = " !" if touching(found, "angles") else ""
         colour = look.alarm if mark else usual
         parts = (
-            f"{angle.letter}&nbsp;<b>{about}{escape(angle.value.text).replace(' ', '&nbsp;')}{mark}</b>"
+            f"{angle.letter}&nbsp;<b>{about}{escape(angle_text(angle.value)).replace(' ', '&nbsp;')}{mark}</b>"
             for angle in angles
         )
         lines.append(f"<span style='color:{colour}'>{' &nbsp; '.join(parts)}</span>")

@@ -13,6 +13,7 @@ from qca.reading import LimbReading, Reading
 from qca.report.marks import CrossSection, cross_section, runs
 from qca.report.palette import CATHETER, INKS, rgb
 from qca.report.remarks import remarks, touching
+from ui.desk.angle_texts import AngleText, places
 
 Array = npt.NDArray[np.float64]
 Rgba = tuple[float, float, float, float]
@@ -96,8 +97,11 @@ def chords(reading: Reading) -> dict[str, Array]:
     return found
 
 
-def marks(reading: Reading, edits: tuple[Edit, ...]) -> list[Mark]:
-    """Mark the MLD's ends, the branching point, the carina, the angles' letters and every hand-drawn point."""
+def marks(reading: Reading, edits: tuple[Edit, ...], zoom: float) -> list[Mark]:
+    """Mark the MLD's ends, the branching point, the carina, the angles' letters and every hand-drawn point.
+
+    ``zoom``, screen px per stored px, says how large texts are on the frame.
+    """
     found: list[Mark] = []
     for name, limb in reading.limbs.items():
         ink = INKS[name]
@@ -108,12 +112,12 @@ def marks(reading: Reading, edits: tuple[Edit, ...]) -> list[Mark]:
     for point, symbol in ((reading.branching_point_px, "disc"), (reading.carina_px, "diamond")):
         if point is not None and np.isfinite(point).all():
             found.append(Mark(_point(point), symbol, "#ffffff", hollow=True))
-    found += _angle_letters(reading)
+    found += _angle_letters(reading, zoom)
     found += [Mark(point, "cross", HAND) for edit in edits if edit.kind in ("wall", "path") for point in edit.points]
     return found
 
 
-def _angle_letters(reading: Reading) -> list[Mark]:
+def _angle_letters(reading: Reading, zoom: float) -> list[Mark]:
     """Write each angle with its SD between its limbs; C on the free side, away from the other two."""
     lines = chords(reading)
     if not lines or reading.angles is None:
@@ -129,17 +133,30 @@ def _angle_letters(reading: Reading) -> list[Mark]:
     found = remarks(reading)
     rough = any(remark.code == "provisional" for remark in found)
     doubt = " !" if touching(found, "angles") and not rough else ""
-    letters = []
+    texts = []
     for letter, direction in directions.items():
         if np.hypot(*direction) < 1e-3:
             direction = np.array([-towards["side"][1], towards["side"][0]])  # noqa: PLW2901 - straight on: across
-        at = begin + 0.75 * length * direction / np.hypot(*direction)
         value, sd = getattr(reading.angles, letter), getattr(reading.angles, f"sd_{letter}")
         if math.isfinite(value):
             spread = f" ± {sd:.0f}" if math.isfinite(sd) and not rough else ""
             about = "≈ " if rough else ""
-            letters.append(Mark(_point(at), "", "#ffffff", f"{letter} {about}{value:.0f}{spread}°{doubt}"))
-    return letters
+            half = math.radians(min(value, 120.0)) / 2
+            text = f"{letter} {about}{value:.0f}{spread}°{doubt}"
+            texts.append(AngleText(text, _point(direction / np.hypot(*direction)), half))
+    size = (reading.frame.columns, reading.frame.rows)
+    at = places(texts, begin, 0.5 * length, _drawn_places(reading, lines), zoom, size)
+    return [Mark(where, "", "#ffffff", one.text) for where, one in zip(at, texts, strict=True)]
+
+
+def _drawn_places(reading: Reading, lines: dict[str, Array]) -> Array:
+    """Places (N, 2) of what texts should not cover, about one in each pixel or two: walls, chords, picked points."""
+    parts = [line[0] + np.linspace(0, 1, 9)[:, None] * (line[1] - line[0]) for line in lines.values()]
+    for name, limb in reading.limbs.items():
+        profile = limb.profile
+        parts += [wall[np.isfinite(wall).all(axis=1)][::3] for wall in (profile.left_px, profile.right_px)]
+        parts.append(np.array(getattr(reading.picks, name), dtype=float).reshape(-1, 2))
+    return np.concatenate(parts)
 
 
 def _limb(name: str, limb: LimbReading) -> list[Segments]:

@@ -219,7 +219,7 @@ def _refused(now: Situation) -> Hint:
 
 def _busy(now: Situation) -> Hint:
     if now.provisional:
-        return Hint("Provisional: a rough look at where the point is. The measurement follows when it rests.")
+        return Hint("Provisional while the point moves; measured where it rests.")
     return Hint("Measuring: the contours follow in a moment.")
 
 

@@ -18,7 +18,7 @@ from ui.desk.inks import LIGHT, Look
 from ui.desk.shown import Standing
 
 _SHORT = (("mld", "MLD"), ("reference", "RVD"), ("ds", "DS"), ("lesion_length", "lesion"))
-_WORTH = {"earlier": "earlier numbers", "provisional": "<b>provisional</b>, a rough look"}
+_WORTH = {"earlier": "earlier numbers", "provisional": "<b>provisional</b>"}
 
 
 class Swatch(QWidget):
@@ -119,10 +119,10 @@ def numbers_html(
 ) -> str:
     """MLD, reference, stenosis and lesion length with their SD; ``!`` marks what cannot be trusted, ``≈`` a glance."""
     parts = []
-    about = "≈&nbsp;" if standing == "provisional" else ""
     for key, short in _SHORT:
         quantity = BY_KEY[key]
         number = quantity.of(limb, in_mm=in_mm)
+        about = "≈&nbsp;" if standing == "provisional" and number.known and not number.instead else ""
         text = escape(number.text).replace(" ", "&nbsp;")
         colour = look.text if standing == "current" else look.quiet
         if number.known and doubts(found, quantity, name, in_mm=in_mm):

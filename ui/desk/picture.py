@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ui.desk.canvas import Canvas
-from ui.desk.drawing import NOTHING, Segments, marks, segments, shaft_segments
+from ui.desk.drawing import NOTHING, Mark, Segments, marks, segments, shaft_segments
 
 if TYPE_CHECKING:
     from napari.viewer import Viewer
@@ -76,10 +76,13 @@ class Picture:
         now = (visible, id(measured), id(shown.shaft), edits)
         if now != self._drawn:
             self._drawn = now
-            wanted = marks(measured.reading, edits) if visible and measured is not None else []
-            self.canvas.draw(self._segments() if visible else NOTHING, wanted)
+            self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
         self._draw_knots()
         self.canvas.draw_points(desk.work.points if visible else {})
+
+    def _marks(self) -> list[Mark]:
+        measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
+        return marks(measured.reading, self.desk.work.own_edits, zoom) if self.visible and measured is not None else []
 
     def _draw_knots(self) -> None:
         self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
@@ -96,3 +99,4 @@ class Picture:
         if self.desk.ready:
             self.desk.mender.refresh()
             self._draw_knots()
+            self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
