@@ -5,8 +5,9 @@
     .ci/with_display python tests/bench/bench_desk.py [--rounds 5] [--files 50]
 
 Start-up stands beside an empty napari viewer, interleaved in one run. Of a drag: from a move to the provisional reading
-on the screen, and to the measured one while the point rests, beside measure() without any window. Exit code 1 when start-up takes more than 1.5 times that of the empty viewer, the next
-frame of 60 (1024 x 1024, JPEG lossless) more than 100 ms, or memory grows by more than 40 MB from file 10 to the last.
+on the screen, and to the measured one while the point rests, beside measure() without any window. Exit code 1 when
+start-up takes more than 1.5 times that of the empty viewer, the next frame of 60 (1024 x 1024, JPEG lossless) more than
+100 ms, or memory grows by more than 40 MB from file 10 to the last.
 """
 
 from __future__ import annotations

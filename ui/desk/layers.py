@@ -9,6 +9,12 @@ from typing import Any
 import numpy as np
 from napari.utils.events import EmitterGroup
 
+NONE = "#00000000"
+DARK, BRIGHT = "#101010", "#ffffff"
+"""Rim and body of texts on the frame."""
+
+_AROUND = ((-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0), (1.0, 1.0))
+
 
 @contextmanager
 def drawn_once(layer: Any) -> Iterator[None]:  # noqa: ANN401 - a Points or Vectors layer
@@ -46,10 +52,19 @@ def set_points(
     colours: list[str],
     labels: list[str],
     symbols: list[str],
-    borders: list[str] | None = None,
+    borders: list[str],
+    shade_px: float,
 ) -> None:
-    """Replace the N points of a layer, ``rows`` (N, 2) as (row, column), with their looks."""
-    looks = (colours, labels, symbols, borders)
+    """Replace the N points of a layer, ``rows`` (N, 2) as (row, column), with their looks.
+
+    Each label has a dark rim, ``shade_px`` layer pixels wide, so that it can be read on bright tissue too. napari has
+    none: there are four dark copies of the text under it, those of points that are not seen themselves.
+    """
+    named = [k for k, label in enumerate(labels) if label]
+    shades = np.concatenate([rows[named] + shade_px * np.array(step) for step in _AROUND]).reshape(-1, 2)
+    unseen, words = [NONE] * len(shades), [labels[k] for k in named] * len(_AROUND)
+    rows = np.concatenate([shades, rows])
+    looks = ([*unseen, *colours], [*words, *labels], [*(["disc"] * len(shades)), *symbols], [*unseen, *borders])
     known = (
         len(layer.data) == len(rows) and layer.metadata.get("looks") == looks
     )  # napari gives new ones looks of its own
@@ -62,8 +77,10 @@ def set_points(
         layer.size = layer.current_size
         if known:
             return
-        layer.features = {"label": np.array(labels, dtype=object)}
+        colours, labels, symbols, borders = looks
+        inks = [DARK] * len(shades) + [BRIGHT] * (len(rows) - len(shades))
+        layer.features = {"label": np.array(labels, dtype=object), "ink": np.array(inks, dtype=object)}
         layer.symbol = symbols
         layer.face_color = colours
-        layer.border_color = borders or ["#ffffff"] * len(rows)
+        layer.border_color = borders
         layer.metadata["looks"] = looks

@@ -78,7 +78,10 @@ class Picture:
             self._drawn = now
             self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
         self._draw_knots()
-        self.canvas.draw_points(desk.work.points if visible else {})
+        self._draw_points()
+
+    def _draw_points(self) -> None:
+        self.canvas.draw_points(self.desk.work.points if self.visible else {})
 
     def _marks(self) -> list[Mark]:
         measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
@@ -100,3 +103,4 @@ class Picture:
             self.desk.mender.refresh()
             self._draw_knots()
             self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
+            self._draw_points()
