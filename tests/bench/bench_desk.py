@@ -4,14 +4,16 @@
 
     .ci/with_display python tests/bench/bench_desk.py [--rounds 5] [--files 50]
 
-Start-up stands beside an empty napari viewer, interleaved in one run, and the desk's own share of a drag beside the
-measurement without any window. Exit code 1 when start-up takes more than 1.5 times that of the empty viewer, the next
-frame of 60 (1024 x 1024, JPEG lossless) more than 100 ms, or memory grows by more than 40 MB from file 10 to the last.
+Start-up stands beside an empty napari viewer, interleaved in one run. Of a drag: from a move to the provisional reading
+on the screen, and to the measured one while the point rests, beside measure() without any window. Exit code 1 when
+start-up takes more than 1.5 times that of the empty viewer, the next frame of 60 (1024 x 1024, JPEG lossless) more than
+100 ms, or memory grows by more than 40 MB from file 10 to the last.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import platform
 import statistics
@@ -142,7 +144,7 @@ def scrub(hand, folder):
 
 
 def drag(hand, moves):
-    """Milliseconds from a move of the mouse to the reading of that place, beside the measurement alone."""
+    """Milliseconds from a move of the mouse to the provisional reading and to the reading, beside measure() alone."""
     from qca.frames import open_frame
     from qca.picks_file import read_picks
     from qca.pipeline import measure
@@ -156,30 +158,68 @@ def drag(hand, moves):
     desk.go(4)
     hand.measured()
     hand.wait(lambda: not desk.measuring.busy, 60)
-    place, wait, alone, own = desk.work.distal, [], [], []
+    hand.wait(seconds=0.5)
+    place = desk.work.distal
+    found = {name: [] for name in ("provisional", "rested", "alone", "own", "own rested")}
     frame = open_frame(run, desk.work.frame)
+
+    def here():
+        measured = desk.measuring.shown.measured
+        return measured is not None and measured.reading.picks == picks_of(desk.work)
+
     hand.press(place)
     for k in range(moves):
         hand.wait(seconds=0.02)
         begin, work = time.perf_counter(), time.thread_time()
         hand.mouse("MouseMove", hand.at((place[0] - 0.6 * (k + 1), place[1])), down=True)
-        hand.app.processEvents()
-        work = time.thread_time() - work
-        while desk.measuring.calculator.busy:
-            time.sleep(0.001)
-        shown = time.thread_time()
-        assert hand.wait(lambda: desk.measuring.fresh, 60)
-        hand.app.processEvents()
-        own.append(1000 * (work + time.thread_time() - shown))
-        wait.append(1000 * (time.perf_counter() - begin))
+        for condition, waited, own in (
+            (here, "provisional", "own"), (lambda: desk.measuring.fresh, "rested", "own rested")
+        ):  # fmt: skip
+            assert hand.wait(condition, 60)
+            hand.app.processEvents()
+            found[own].append(1000 * (time.thread_time() - work))
+            found[waited].append(1000 * (time.perf_counter() - begin))
         begin = time.perf_counter()
         measure(frame, picks_of(desk.work))
-        alone.append(1000 * (time.perf_counter() - begin))
+        found["alone"].append(1000 * (time.perf_counter() - begin))
+    ages, fresh = steady(hand, place, here)
     hand.release(place)
-    print(f"  move to its reading        median {statistics.median(wait):6.0f} ms, worst {max(wait):6.0f} ms")
-    print(f"  measure() without a desk   median {statistics.median(alone):6.0f} ms, worst {max(alone):6.0f} ms")
-    print(f"  the window's own work      median {statistics.median(own):6.0f} ms (CPU), worst {max(own):6.0f} ms")
-    print(f"  move to reading / measure():      {statistics.median(wait) / statistics.median(alone):6.2f}")
+    for name, words in (
+        ("provisional", "move to provisional reading"), ("rested", "rest to its reading"),
+        ("alone", "measure() without a desk"), ("own", "window's own work, first"), ("own rested", "the same, both"),
+    ):  # fmt: skip
+        times = found[name]
+        print(f"  {words:28s} median {statistics.median(times):5.0f} ms, worst {max(times):5.0f} ms")
+    print(
+        f"  never resting for {_STEADY_S:g} s      {len(ages) / _STEADY_S:.1f} readings a second, of places "
+        f"{statistics.median(ages):.0f} ms ago (median), {max(ages):.0f} ms at most; {fresh} of them measured"
+    )
+
+
+_STEADY_S = 4.0
+
+
+def steady(hand, place, here):
+    """Move on every 30 ms; how old, ms, the place of each reading is when it is shown."""
+    desk = hand.desk
+    when, ages, last, fresh = {}, [], None, 0
+    begin = time.perf_counter()
+    k = 0
+    while (now := time.perf_counter()) - begin < _STEADY_S:
+        k += 1
+        at = (place[0] - 6 + 5 * math.sin(k / 15), place[1] - 5 + 5 * math.cos(k / 15))
+        hand.mouse("MouseMove", hand.at(at), down=True)
+        when[desk.work.distal] = now
+        while time.perf_counter() - now < 0.03:
+            hand.app.processEvents()
+            measured = desk.measuring.shown.measured
+            if measured is not last and measured.reading.picks.distal in when:
+                last = measured
+                ages.append(1000 * (time.perf_counter() - when[measured.reading.picks.distal]))
+                fresh += not measured.provisional
+            time.sleep(0.003)
+    assert hand.wait(lambda: here() and desk.measuring.fresh, 60)
+    return ages, fresh
 
 
 def many_files(hand, folder, count):

@@ -30,10 +30,10 @@ class Camera:
     def __init__(self, hand, folder, look):
         self.hand, self.folder, self.look = hand, folder, look
 
-    def take(self, name):
+    def take(self, name, settle=0.4):
         from qtpy.QtGui import QGuiApplication
 
-        self.hand.wait(seconds=0.4)
+        self.hand.wait(seconds=settle)
         path = self.folder / f"{name}-{self.look}.png"
         QGuiApplication.primaryScreen().grabWindow(0).save(str(path))
         print(path.relative_to(ROOT) if path.is_relative_to(ROOT) else path, flush=True)
@@ -84,7 +84,8 @@ def story(hand, camera, folder):
     place = desk.work.proximal
     hand.press(place)
     hand.move((place[0] - 5, place[1] - 5))
-    camera.take("07-drag")
+    hand.wait(lambda: desk.measuring.standing == "provisional", 60)
+    camera.take("07-drag", settle=0.0)
     hand.release(place)
     hand.key("5")
     hand.window.widget.column.panels[desk.step]._use_sample()

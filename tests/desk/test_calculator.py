@@ -1,6 +1,8 @@
 """The measuring process: the newest wins, a crash is survived, closing is clean. No window."""
 
+import os
 import queue
+import shutil
 import sys
 import time
 from dataclasses import replace
@@ -9,13 +11,11 @@ from pathlib import Path
 import pytest
 
 from qca import codec
-from qca.document import parse_reading
 from qca.picks_file import picks_to_json
 from qca.settings import DEFAULT_SETTINGS
 from ui.desk import worker
 from ui.desk.calculator import Calculator
-from ui.desk.measuring import Measuring
-from ui.desk.work import Work, work_of
+from ui.desk.work import Work
 
 HERE = Path(__file__).parent
 STILL = HERE.parent.parent / "sample_images" / "bifurcation.dcm"
@@ -94,6 +94,21 @@ def test_a_job_that_hangs_is_given_up_for_a_newer_one(odd, monkeypatch):
     assert second.result["echo"] == "newer"
 
 
+def test_a_job_that_hangs_is_given_up_for_another_kind_when_it_is_not_wanted_any_more(odd, monkeypatch):
+    monkeypatch.setattr("ui.desk.calculator.PATIENCE_S", 0.2)
+    odd.ask("measure", {"seconds": 60})
+    while odd._running is None:
+        time.sleep(0.01)
+    time.sleep(0.3)
+    odd.ask("plan", {"echo": "behind it"})
+    assert odd._running.job == "measure"  # still wanted: it may take its time
+    odd.forget("measure")
+    odd.ask("glance", {"echo": "newer"})
+    first = odd.answers.get(timeout=PATIENCE_S)
+    assert (first.job, first.stale) == ("measure", True)
+    assert {odd.answers.get(timeout=PATIENCE_S).result["echo"] for _ in range(2)} == {"behind it", "newer"}
+
+
 def test_closing_during_a_job_is_quick_and_silent(odd):
     odd.ask("measure", {"seconds": 60})
     while odd._running is None:
@@ -124,17 +139,42 @@ def test_the_process_gives_the_very_bytes_of_the_command_line(message, still_rea
     assert text == printed
 
 
+def ask(frames, message, job, **changes):
+    return worker.answer({**message, **changes, "job": job, "ticket": 1}, frames)
+
+
+def test_a_frame_is_kept_with_its_catheter_until_anything_about_it_changes(message, still_reading, tmp_path):
+    file = tmp_path / "still.dcm"
+    shutil.copy(STILL, file)
+    frames = worker.Frames()
+    kept = frames.at_hand(str(file), None, DEFAULT_SETTINGS)
+    assert frames.at_hand(str(file), None, DEFAULT_SETTINGS) is kept
+    other = frames.at_hand(str(file), None, replace(DEFAULT_SETTINGS, angle_chord_mm=4.0))
+    assert other is not kept
+    assert other.frame is kept.frame
+    os.utime(file, (1, 1))
+    assert frames.at_hand(str(file), None, other.settings).frame is not kept.frame
+    assert frames.at_hand(str(STILL), None, other.settings).frame.file == STILL.name
+
+
+def test_glances_are_flagged_have_no_text_and_leave_the_measurement_as_it_is(message, still_reading):
+    frames = worker.Frames()
+    glance = ask(frames, message, "glance")["result"]
+    assert set(glance) == {"glance"}
+    assert "provisional" in {flag["code"] for flag in glance["glance"]["flags"]}
+    moved = {**message["picks"], "side": [message["picks"]["side"][0] - 3.0, message["picks"]["side"][1]]}
+    assert "glance" in ask(frames, message, "glance", picks=moved)["result"]
+    assert ask(frames, message, "measure")["result"]["reading"] == still_reading[2]
+
+
 def test_jobs_turn_what_users_can_mend_into_sentences(message, tmp_path):
     frames = worker.Frames()
-
-    def ask(job, **changes):
-        return worker.answer({**message, **changes, "job": job, "ticket": 1}, frames)
-
-    assert "cannot be opened" in ask("measure", file=str(tmp_path / "gone.dcm"))["error"]
-    assert "side" in ask("measure", picks={**message["picks"], "side": None})["error"]
-    off = {**message["picks"], "side": [3.0, 3.0]}
-    assert ask("measure", picks=off)["error"]
-    assert "Traceback" in ask("nothing of that name")["fault"]
+    for job in ("measure", "glance"):
+        assert "cannot be opened" in ask(frames, message, job, file=str(tmp_path / "gone.dcm"))["error"]
+        assert "side" in ask(frames, message, job, picks={**message["picks"], "side": None})["error"]
+        off = {**message["picks"], "side": [3.0, 3.0]}
+        assert ask(frames, message, job, picks=off)["error"]
+    assert "Traceback" in ask(frames, message, "nothing of that name")["fault"]
 
 
 def test_the_shaft_is_looked_at_without_any_vessel_point(message, still_reading):
@@ -163,136 +203,3 @@ def test_worksheet_and_report_from_a_reading(still_reading, tmp_path):
     assert (tmp_path / "r" / "reading.json").read_text(encoding="utf-8") == text
     gone = worker.answer({**job, "devices": str(tmp_path / "gone.csv")}, frames)
     assert "gone.csv" in gone["error"]
-
-
-class FakeCalculator:
-    """Keeps what is asked; answers when told."""
-
-    def __init__(self, deliver):
-        self.deliver, self.asked, self.forgotten = deliver, [], []
-
-    def ask(self, job, message):
-        self.asked.append((job, message))
-        return len(self.asked)
-
-    def forget(self, job):
-        self.forgotten.append(job)
-
-    def close(self):
-        pass
-
-
-@pytest.fixture
-def measuring(monkeypatch, still_reading):
-    monkeypatch.setattr("ui.desk.measuring.Calculator", FakeCalculator)
-    changes = []
-    made = Measuring(lambda action: action(), lambda: changes.append(1), lambda written, problem: None)
-    made.changes = changes
-
-    def answer(ticket, *, stale=False, error=""):
-        from ui.desk.calculator import Answer
-
-        job, _ = made.calculator.asked[ticket - 1]
-        result = None if error else {"reading": still_reading[2]}
-        made._arrived(Answer(ticket, job, stale, result, error, 0.1))
-
-    made.answer = answer
-    return made
-
-
-def moved(work, x):
-    return replace(work, side=(x, 300.0))
-
-
-def test_a_reading_belongs_to_the_work_it_was_made_of(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    assert measuring.busy
-    assert not measuring.fresh
-    measuring.answer(1)
-    assert measuring.fresh
-    assert not measuring.busy
-    measuring.follow(STILL, moved(work, 300.0))
-    assert not measuring.fresh  # the old lines are still shown, but not as this work's
-    assert measuring.shown.measured is not None
-
-
-def test_a_stale_answer_is_dropped(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.follow(STILL, moved(work, 300.0))
-    measuring.answer(1, stale=True)
-    assert measuring.shown.measured is None
-    measuring.answer(2)
-    assert measuring.fresh
-
-
-def test_answers_of_a_drag_are_shown_as_provisional(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.answer(1)
-    for x in (300.0, 310.0, 320.0):
-        measuring.follow(STILL, moved(work, x), dragging=True)
-    before = len(measuring.changes)
-    measuring.answer(2, stale=True)
-    assert len(measuring.changes) == before + 1
-    assert not measuring.fresh
-    measuring.follow(STILL, moved(work, 320.0))
-    measuring.answer(4)
-    assert measuring.fresh
-
-
-def test_an_answer_from_before_the_drag_is_not_shown_in_it(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.follow(STILL, moved(work, 300.0), dragging=True)
-    measuring.answer(1, stale=True)
-    assert measuring.shown.measured is None
-
-
-def test_undo_shows_its_reading_at_once(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.answer(1)
-    measuring.follow(STILL, moved(work, 300.0))
-    measuring.answer(2)
-    measuring.follow(STILL, work)
-    assert measuring.fresh
-    assert len(measuring.calculator.asked) == 2
-
-
-def test_an_error_belongs_to_its_work_too(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.answer(1, error="no vessel there")
-    assert measuring.shown.problem == "no vessel there"
-    assert not measuring.busy
-    measuring.follow(STILL, moved(work, 300.0))
-    assert measuring.shown.problem == ""
-
-
-def test_missing_points_ask_for_the_shaft_alone(measuring, still_reading):
-    work = replace(work_of(still_reading[0]), side=None)
-    measuring.follow(STILL, work)
-    assert [job for job, _ in measuring.calculator.asked] == ["shaft"]
-    assert measuring.calculator.asked[0][1]["picks"]["proximal"] is None
-
-
-def test_the_worksheet_waits_for_a_fresh_reading(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.plan(work, wanted=True)
-    assert [job for job, _ in measuring.calculator.asked] == ["measure"]
-    measuring.answer(1)
-    measuring.plan(work, wanted=True)
-    measuring.plan(work, wanted=True)
-    assert [job for job, _ in measuring.calculator.asked] == ["measure", "plan"]
-    assert parse_reading(measuring.calculator.asked[1][1]["reading"]) is not None
-
-
-def test_another_file_forgets_everything(measuring, still_reading):
-    work = work_of(still_reading[0])
-    measuring.follow(STILL, work)
-    measuring.clear()
-    measuring.answer(1)
-    assert measuring.shown.measured is None

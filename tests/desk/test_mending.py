@@ -157,7 +157,7 @@ def test_angle_chords_have_the_length_of_the_settings(reading):
 
 def test_marks_name_the_angles_and_show_what_was_drawn(reading):
     edits = (Edit("wall", "side", "left", ((11.0, 12.0),)), Edit("lesion", "side", span_px=(1.0, 9.0)))
-    found = marks(reading, edits)
+    found = marks(reading, edits, 3.0)
     letters = [mark.label for mark in found if mark.label]
     assert [letter[0] for letter in letters] == ["A", "B", "C"]
     assert letters[1] == f"B {reading.angles.B:.0f} ± {reading.angles.sd_B:.0f}°"

@@ -112,6 +112,11 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
     page = hand.window.widget.worksheet.browser.toPlainText()
     assert "Provisional: steps" in page
     assert "Wire both daughters" in page
+    sheet, ways = hand.window.widget.worksheet, []
+    for part in ("techniques", "steps", "sizes", "rules"):
+        sheet._parts[part].click()
+        ways.append(sheet.browser.verticalScrollBar().value())
+    assert ways == sorted(set(ways))  # each part is one click away, in the order of the page
     sizes = {size["role"]: size for size in desk.measuring.shown.worksheet["sizes"]}
     other = sizes["main_stent"]["devices"][-1]["label"]
     work = desk.history.work

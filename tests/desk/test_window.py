@@ -362,6 +362,15 @@ def test_an_autosave_that_cannot_write_is_said_and_asked_about(copied, tmp_path)
 # -- closing
 
 
+def test_the_column_uses_the_height_of_the_window(own_hand):
+    """The viewer would put an empty half below it in every window but the first."""
+    own_hand.desk.open([STILL])
+    own_hand.wait()
+    widget = own_hand.window.widget
+    assert widget.height() > 600
+    assert widget.column.height() == widget.height()
+
+
 def test_closing_during_a_computation_is_clean(own_hand, still_reading):
     hand = own_hand
     hand.desk.open([STILL])

@@ -16,7 +16,7 @@ from typing import Any
 from ui.desk.worker import receive, send
 
 PATIENCE_S = 4.0
-"""A job that has run so long is given up as soon as a newer one of its kind is asked for."""
+"""A job that has run so long and is not wanted any more is given up as soon as something else is asked for."""
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -102,7 +102,8 @@ class Calculator:
             self._latest[job] = self._tickets
             self._waiting[job] = _Asked(self._tickets, job, message, time.monotonic())
             running = self._running
-            if running is not None and running.job == job and time.monotonic() - running.when > PATIENCE_S:
+            stale = running is not None and self._latest.get(running.job) != running.ticket
+            if running is not None and stale and time.monotonic() - running.when > PATIENCE_S:
                 self._kill()
             self._lock.notify_all()
             return self._tickets

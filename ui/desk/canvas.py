@@ -14,12 +14,16 @@ import numpy as np
 from qca.picks import Point
 from qca.report.palette import CATHETER, INKS
 from ui.desk.drawing import HAND, NOTHING, Mark, Segments
+from ui.desk.layers import BRIGHT, NONE, drawn_once, set_points, set_vectors
 from ui.desk.lazy_frames import LazyFrames
 from ui.desk.work import Role
 
 if TYPE_CHECKING:
     from napari.layers import Image, Layer
     from napari.viewer import Viewer
+
+SHADE_PX = 1.3
+"""Width of the dark rim of texts, screen px."""
 
 SCREEN_PX = {"casing": 3.8, "lines": 1.7, "marks": 8.0, "handles": 6.0, "points": 11.0}
 """Widths of lines and of the white casing under them, and sizes of marks, handles and points, screen px."""
@@ -129,8 +133,13 @@ class Canvas:
         """Draw lines and marks in the place of those drawn before."""
         if self._image is None:
             return
-        self._set_vectors("casing", lines.data[lines.cased], np.tile((1.0, 1.0, 1.0, 0.6), (int(lines.cased.sum()), 1)))
-        self._set_vectors("lines", lines.data, lines.colour)
+        white = np.tile((1.0, 1.0, 1.0, 0.6), (int(lines.cased.sum()), 1))
+        set_vectors(self._others["casing"], lines.data[lines.cased], white)
+        set_vectors(self._others["lines"], lines.data, lines.colour)
+        self.draw_marks(marks)
+
+    def draw_marks(self, marks: Sequence[Mark]) -> None:
+        """Draw marks in the place of those drawn before."""
         self._marks = (list(marks), None)
         self._set_marks()
 
@@ -154,9 +163,10 @@ class Canvas:
         rows = _rows(points)
         if layer is None or np.array_equal(layer.data, rows):
             return
-        layer.data = rows
-        if points:
-            layer.size = layer.current_size
+        with drawn_once(layer):
+            layer.data = rows
+            if points:
+                layer.size = layer.current_size
 
     def draw_points(self, points: dict[Role, Point]) -> None:
         """Draw the picked points with their letters."""
@@ -167,7 +177,10 @@ class Canvas:
         colours = [
             (CATHETER if role.startswith("catheter") else INKS.get(role, INKS["segment"])).colour for role in roles
         ]
-        _set_points(layer, _rows(points.values()), colours, [LETTERS[role] for role in roles], ["disc"] * len(roles))
+        set_points(
+            layer, _rows(points.values()), colours, [LETTERS[role] for role in roles], ["disc"] * len(roles),
+            ["#ffffff"] * len(roles), self._shade_px,
+        )  # fmt: skip
 
     def clear(self) -> None:
         """Take everything but the frame away."""
@@ -186,6 +199,10 @@ class Canvas:
     def reach_px(self) -> float:
         """How near counts as on it, stored pixels."""
         return GRIP_PX / max(float(self.viewer.scene.camera.zoom), 1e-6)
+
+    @property
+    def _shade_px(self) -> float:
+        return SHADE_PX / max(float(self.viewer.scene.camera.zoom), 1e-6)
 
     def inside(self, point: Point) -> bool:
         """Tell whether a point lies on the frame."""
@@ -212,8 +229,12 @@ class Canvas:
         common: dict[str, Any] = {"scale": (self._aspect, 1.0)}
         viewer, nothing = self.viewer, np.zeros((0, 2))
         sizes = {"size": 1.0, "canvas_size_limits": (1, 200), "border_width": 0.17}
-        text = {"string": "{label}", "size": 11, "color": "white", "anchor": "upper_left", "translation": [-1.5, 2.0]}
-        features = {"label": np.zeros(0, dtype=str)}
+        ink = {"feature": "ink", "fallback": BRIGHT}
+        text = {"string": "{label}", "size": 11, "color": ink, "anchor": "upper_left", "translation": [-1.5, 2.0]}
+        named: dict[str, Any] = {
+            "features": {name: np.zeros(0, dtype=object) for name in ("label", "ink")},
+            "feature_defaults": {"label": "", "ink": BRIGHT},
+        }
         self._others = {
             "casing": viewer.add_vectors(
                 np.zeros((0, 2, 2)), name="casing", vector_style="line", edge_width=2.0, **common
@@ -221,34 +242,24 @@ class Canvas:
             "lines": viewer.add_vectors(
                 np.zeros((0, 2, 2)), name="lines", vector_style="line", edge_width=1.0, **common
             ),
-            "marks": viewer.add_points(nothing, name="marks", features=features, text=text, **sizes, **common),
+            "marks": viewer.add_points(nothing, name="marks", **named, text=text, **sizes, **common),
             "handles": viewer.add_points(
                 nothing, name="handles", symbol="square", face_color="#ffffffcc", border_color="#202020",
                 **sizes, **common,
             ),
             "points": viewer.add_points(
-                nothing, name="points", features=features, text={**text, "size": 13},
+                nothing, name="points", **named, text={**text, "size": 13},
                 **sizes, **common,
             ),
         }  # fmt: skip
         self._faded = False
         for layer in self._others.values():
             layer._update_thumbnail = _nothing  # noqa: SLF001 - no public way; no list shows them, 25 ms per drawing
+            # what is drawn lies on the frame: it need not make napari lay out the world anew, 13 ms per drawing
+            layer.events.data.disconnect(viewer._on_layers_change)  # noqa: SLF001
         viewer.layers.selection.active = self._image
         self._width_zoom = 0.0
         self._keep_sizes()
-
-    def _set_vectors(self, name: str, data: np.ndarray, colour: np.ndarray) -> None:
-        layer: Any = self._others.get(name)
-        if layer is None or (len(data) == 0 and len(layer.data) == 0):
-            return
-        before = (
-            layer.metadata.get("colour") if len(layer.data) == len(data) else None
-        )  # napari colours new ones itself
-        layer.data = data
-        if len(data) and (before is None or not np.array_equal(before, colour)):
-            layer.edge_color = colour
-            layer.metadata["colour"] = colour
 
     def _set_marks(self) -> None:
         layer: Any = self._others.get("marks")
@@ -257,11 +268,11 @@ class Canvas:
         marks = [*self._marks[0], *([self._marks[1]] if self._marks[1] is not None else [])]
         if not marks and len(layer.data) == 0:
             return
-        colours = ["#00000000" if mark.hollow or not mark.symbol else mark.colour for mark in marks]
+        colours = [NONE if mark.hollow or not mark.symbol else mark.colour for mark in marks]
         borders = [_border(mark) for mark in marks]
-        _set_points(
+        set_points(
             layer, _rows([mark.point for mark in marks]), colours, [mark.label for mark in marks],
-            [mark.symbol or "disc" for mark in marks], borders,
+            [mark.symbol or "disc" for mark in marks], borders, self._shade_px,
         )  # fmt: skip
 
     def _keep_sizes(self) -> None:
@@ -287,36 +298,10 @@ def _nothing() -> None:
 
 def _border(mark: Mark) -> str:
     if not mark.symbol:
-        return "#00000000"
+        return NONE
     if mark.hollow:
         return mark.colour
     return "#202020" if mark.colour == HAND else "#ffffff"
-
-
-def _set_points(
-    layer: Any,  # noqa: ANN401 - a Points layer
-    rows: np.ndarray,
-    colours: list[str],
-    labels: list[str],
-    symbols: list[str],
-    borders: list[str] | None = None,
-) -> None:
-    """Replace the points of a layer with their looks."""
-    looks = (colours, labels, symbols, borders)
-    known = (
-        len(layer.data) == len(rows) and layer.metadata.get("looks") == looks
-    )  # napari gives new ones looks of its own
-    if not known or not np.array_equal(layer.data, rows):
-        layer.data = rows
-        if len(rows):
-            layer.size = layer.current_size
-    if not len(rows) or known:
-        return
-    layer.features = {"label": np.array(labels, dtype=object)}
-    layer.symbol = symbols
-    layer.face_color = colours
-    layer.border_color = borders or ["#ffffff"] * len(rows)
-    layer.metadata["looks"] = looks
 
 
 def _rows(points: Any) -> np.ndarray:  # noqa: ANN401 - any collection of points

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from html import escape
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from qtpy.QtCore import Qt
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from qca.reading import Reading
     from ui.desk.desk import Desk
     from ui.desk.inks import Look
+    from ui.desk.shown import Standing
 
 
 class Cards(QWidget):
@@ -53,19 +55,19 @@ class Cards(QWidget):
         """Show the desk as it is now."""
         measured = desk.measuring.shown.measured
         reading = None if measured is None else measured.reading
-        faded = reading is not None and not desk.measuring.fresh
+        standing = desk.measuring.standing
         limbs = desk.work.limbs
-        now = (id(reading), faded, limbs, desk.look.name)
+        now = (id(reading), standing, limbs, desk.look.name)
         if now == self._shown:
             return
         self._shown = now
-        found = () if reading is None else remarks(reading)
+        found = () if reading is None else told(reading)
         top = common_top(reading)
         for name, card in self.cards.items():
             card.setVisible(name in limbs)
             if name in limbs:
-                card.show_limb(reading, found, top=top, look=desk.look, faded=faded)
-        self._foot.setText("" if reading is None else foot_html(reading, found, desk.look, faded=faded))
+                card.show_limb(reading, found, top=top, look=desk.look, standing=standing)
+        self._foot.setText("" if reading is None else foot_html(reading, found, desk.look, standing))
 
     def point_out(self, limb: str, index: int) -> None:
         """Show the marker of the place that the pointer is on."""
@@ -73,22 +75,31 @@ class Cards(QWidget):
             card.plot.mark(index if name == limb else -1)
 
 
-def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look, *, faded: bool) -> str:
+def told(reading: Reading) -> tuple[Remark, ...]:
+    """Remarks to be marked at the numbers; that they are provisional is said in words and by ``≈`` before each."""
+    return tuple(remark for remark in remarks(reading) if remark.code != "provisional")
+
+
+def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look, standing: Standing) -> str:
     """Angles and Medina code with their uncertainty; faded while newer ones are being computed."""
-    usual = look.quiet if faded else look.text
+    usual = look.text if standing == "current" else look.quiet
+    about = "≈&nbsp;" if standing == "provisional" else ""
+    # a provisional angle without its SD, which would not fit the line beside the sign
+    angle_text = attrgetter("bare_text" if about else "text")
     lines = []
     angles = limb_angles(reading)
     if angles:
         mark = " !" if touching(found, "angles") else ""
         colour = look.alarm if mark else usual
         parts = (
-            f"{angle.letter}&nbsp;<b>{escape(angle.value.text).replace(' ', '&nbsp;')}{mark}</b>" for angle in angles
+            f"{angle.letter}&nbsp;<b>{about}{escape(angle_text(angle.value)).replace(' ', '&nbsp;')}{mark}</b>"
+            for angle in angles
         )
         lines.append(f"<span style='color:{colour}'>{' &nbsp; '.join(parts)}</span>")
     if reading.medina is not None:
         mark = " !" if touching(found, "medina", *reading.limbs) else ""
         colour = look.alarm if mark else usual
-        code = f"<span style='color:{colour}'><b>{escape(reading.medina.code)}{mark}</b></span>"
+        code = f"<span style='color:{colour}'><b>{about}{escape(reading.medina.code)}{mark}</b></span>"
         close = [row.title.lower() for row in digits(reading) if "close" in row.verdict]
         note = f" &nbsp;<span style='color:{look.quiet}'>{', '.join(close)}: too close to tell</span>" if close else ""
         lines.append(f"<span style='color:{look.quiet}'>Medina</span> &nbsp;{code}{note}")

@@ -92,10 +92,11 @@ class CheckPanel(QWidget):
         reading = None if measured is None else measured.reading  # stays while a newer one is computed: nothing jumps
         self._flags.setEnabled(desk.measuring.fresh)
         set_text(self._problem, sentence(desk.measuring.shown.problem))
-        text = flags_html(reading, alarm=desk.look.alarm, quiet=desk.look.quiet) if reading is not None else ""
-        if text != self._flags.text():
-            self._flags.setText(text)
-        self._flags.setVisible(bool(text))
+        if desk.measuring.standing != "provisional":  # the flags wait for the measurement: nothing jumps
+            text = flags_html(reading, alarm=desk.look.alarm, quiet=desk.look.quiet) if reading is not None else ""
+            if text != self._flags.text():
+                self._flags.setText(text)
+            self._flags.setVisible(bool(text))
         self._mending.setVisible(reading is not None or bool(desk.work.own_edits))
         for tool, made in self._tools.items():
             made.setChecked(desk.mender.tool == tool)

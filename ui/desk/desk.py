@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
     from ui.desk.canvas import Canvas
     from ui.desk.prompts import Prompts
+    from ui.desk.shown import Measured
 
 
 class View(Protocol):
@@ -117,6 +118,11 @@ class Desk:
         return self.live if self.live is not None else self.history.work
 
     @property
+    def measured(self) -> Measured | None:
+        """The reading of the work as it stands; None while there is none or a drag goes on: what may be kept."""
+        return self.measuring.shown.measured if self.measuring.fresh and self.live is None else None
+
+    @property
     def situation(self) -> Situation:
         """What the hints depend on."""
         measured = self.measuring.shown.measured
@@ -130,6 +136,7 @@ class Desk:
             step=self.step,
             armed=self.picker.armed,
             busy=self.measuring.busy,
+            provisional=self.measuring.standing == "provisional",
             measured=fresh,
             refused=bool(self.measuring.shown.problem) and not self.measuring.busy,
             doubtful=self.mender.doubtful if fresh else 0,

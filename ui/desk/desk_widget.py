@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from qtpy.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QHBoxLayout, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
 from ui.desk.cards import Cards
 from ui.desk.caution import CautionLabel
@@ -31,6 +31,8 @@ class DeskWidget(QWidget):
     def __init__(self, desk: Desk, *, caution: bool) -> None:
         super().__init__()
         self.setObjectName("desk")
+        # a dock of napari's puts an empty half below a widget that does not ask for all of the height
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
         self.column = GuidedColumn(desk)
         self.cards = Cards(desk)
         self.worksheet = WorksheetView(desk)

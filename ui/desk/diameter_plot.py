@@ -85,9 +85,7 @@ class DiameterPlot(QWidget):
         return self._limb.profile.position_px
 
     def _x(self, position_px: float) -> float:
-        along, area = self._positions(), self._area
-        share = (position_px - along[0]) / max(float(along[-1] - along[0]), 1e-9)
-        return float(area.left() + share * area.width())
+        return float(self._across(np.array(position_px)))
 
     def _position(self, x: float) -> float:
         along, area = self._positions(), self._area
@@ -95,8 +93,18 @@ class DiameterPlot(QWidget):
         return float(along[0] + share * (along[-1] - along[0]))
 
     def _y(self, diameter: float) -> float:
+        return float(self._down(np.array(diameter)))
+
+    def _across(self, positions_px: np.ndarray) -> np.ndarray:
+        """Screen x of positions along the limb, shape as given."""
+        along, area = self._positions(), self._area
+        share = (positions_px - along[0]) / max(float(along[-1] - along[0]), 1e-9)
+        return np.asarray(area.left() + share * area.width())
+
+    def _down(self, diameters: np.ndarray) -> np.ndarray:
+        """Screen y of diameters, shape as given; never below the axis."""
         area = self._area
-        return float(area.bottom() - min(diameter / self._top, 1.05) * area.height())
+        return np.asarray(area.bottom() - (diameters / self._top).clip(0.0, 1.05) * area.height())
 
     def _span(self) -> tuple[float, float] | None:
         """Lesion limits as shown now, px; None without a lesion."""
@@ -191,7 +199,6 @@ class DiameterPlot(QWidget):
         limb, look = self._limb, self._look
         assert limb is not None  # noqa: S101 - paintEvent has looked
         profile = limb.profile
-        factor = 1.0
         diameter, sd = profile.diameter_px, profile.diameter_sd_px
         reference = profile.reference_px
         if self._in_mm:
@@ -199,32 +206,33 @@ class DiameterPlot(QWidget):
         colour = QColor(look.limb(self.name))
         band = QColor(colour)
         band.setAlpha(60)
-        xs = [self._x(float(p)) for p in profile.position_px]
+        across = self._across(profile.position_px)
+        middle = self._down(diameter)
         for part in _runs(np.isfinite(diameter)):
-            low = [QPointF(xs[k], self._y(max(float(diameter[k] - sd[k]), 0.0))) for k in part]
-            high = [QPointF(xs[k], self._y(float(diameter[k] + sd[k]))) for k in part]
             if np.isfinite(sd[part]).all():
                 painter.setPen(Qt.PenStyle.NoPen)
                 painter.setBrush(band)
-                painter.drawPolygon(QPolygonF([*low, *reversed(high)]))
+                low, high = (self._down(diameter + sign * sd) for sign in (-1, 1))
+                outline = np.concatenate([part, part[::-1]])
+                painter.drawPolygon(_polygon(across[outline], np.concatenate([low[part], high[part[::-1]]])))
             pen = QPen(colour, 1.8)
             dash = INKS[self.name].dash
             if dash:
                 pen.setDashPattern([length / 1.8 for length in dash])
                 pen.setCapStyle(Qt.PenCapStyle.FlatCap)
             painter.setPen(pen)
-            painter.drawPolyline(QPolygonF([QPointF(xs[k], self._y(float(diameter[k]))) for k in part]))
+            painter.drawPolyline(_polygon(across[part], middle[part]))
         for part in _runs(~np.isfinite(diameter)):
             painter.setPen(QColor(look.hand))
-            box = QRectF(xs[part[0]], self._area.top(), xs[part[-1]] - xs[part[0]], 14)
+            box = QRectF(across[part[0]], self._area.top(), across[part[-1]] - across[part[0]], 14)
             painter.drawText(box.adjusted(-30, 0, 30, 0), Qt.AlignmentFlag.AlignHCenter, "left out")
         if np.isfinite(reference).any():
             painter.setPen(QPen(QColor(look.quiet), 1.2, Qt.PenStyle.DashLine))
-            painter.drawPolyline(QPolygonF([QPointF(x, self._y(float(d))) for x, d in zip(xs, reference, strict=True)]))
+            painter.drawPolyline(_polygon(across, self._down(reference)))
         drawn = [k for k, codes in enumerate(profile.flags) if "edited" in codes and np.isfinite(diameter[k])]
         painter.setPen(QPen(QColor(look.hand), 2))
         for k in drawn[::4]:
-            painter.drawPoint(QPointF(xs[k], self._y(float(diameter[k]) * factor) - 4))
+            painter.drawPoint(QPointF(float(across[k]), float(middle[k]) - 4))
         mld = limb.mld_mm if self._in_mm else limb.mld_px
         if math.isfinite(mld):
             painter.setPen(QPen(colour, 1.5))
@@ -317,6 +325,11 @@ class DiameterPlot(QWidget):
         """Take the marker away."""
         self.mark(-1)
         self._hovered(self.name, -1)
+
+
+def _polygon(xs: np.ndarray, ys: np.ndarray) -> QPolygonF:
+    """Join screen positions, (N,) each."""
+    return QPolygonF([QPointF(x, y) for x, y in zip(xs.tolist(), ys.tolist(), strict=True)])
 
 
 def _runs(mask: np.ndarray) -> list[np.ndarray]:

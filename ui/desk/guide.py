@@ -64,6 +64,8 @@ class Situation:
         The point that the next click sets.
     busy : bool
         A measurement is under way.
+    provisional : bool
+        What is shown in the meantime is a rough look.
     measured : bool
         There is a reading of the work as it stands.
     refused : bool
@@ -92,6 +94,7 @@ class Situation:
     step: Step = Step.FRAME
     armed: Role | None = None
     busy: bool = False
+    provisional: bool = False
     measured: bool = False
     refused: bool = False
     doubtful: int = 0
@@ -214,6 +217,12 @@ def _refused(now: Situation) -> Hint:
     return Hint("This cannot be measured; the reason stands below. Drag the points onto the vessel.", keys)
 
 
+def _busy(now: Situation) -> Hint:
+    if now.provisional:
+        return Hint("Provisional while the point moves; measured where it rests.")
+    return Hint("Measuring: the contours follow in a moment.")
+
+
 def _points(now: Situation) -> Hint:
     if now.armed is not None and now.armed in now.work.missing:
         words = {
@@ -226,7 +235,7 @@ def _points(now: Situation) -> Hint:
         other = "V a bifurcation instead" if now.work.segment else "V one segment instead"
         return Hint(words[now.armed], f"the order does not matter   ·   {other}")
     if now.busy:
-        return Hint("Measuring: the contours follow in a moment.")
+        return _busy(now)
     if now.refused:
         return _refused(now)
     if now.measured:
@@ -238,7 +247,7 @@ def _check(now: Situation) -> Hint:
     if now.work.missing:
         return Hint("Set the missing points first.", "3 points")
     if now.busy:
-        return Hint("Measuring: the contours follow in a moment.")
+        return _busy(now)
     if now.refused:
         return _refused(now)
     words = {

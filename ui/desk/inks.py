@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from qca.report.palette import ALARM, CATHETER, INKS, QUIET, RULE, TEXT, rgb
 
@@ -97,6 +98,7 @@ def mixed(one: str, other: str, share: float) -> str:
     return "#" + "".join(f"{part:02x}" for part in parts)
 
 
+@lru_cache(maxsize=64)
 def readable(colour: str, ground: str) -> str:
     """Lighten or darken a colour as little as needed to be read on a ground."""
     toward = "#ffffff" if luminance(ground) < 0.2 else "#000000"

@@ -45,7 +45,7 @@ class KeepPanel(QWidget):
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         folder = desk.keeper.folder or (desk.file.parent if desk.file is not None else None)
-        fresh = desk.measuring.fresh
+        there = desk.measured is not None
         listed = desk.reads.listed
         where = f"Picks and reading, one file each, into {elided(str(folder), 60)}" if folder else ""
         if listed and desk.reads.list is not None:
@@ -56,7 +56,7 @@ class KeepPanel(QWidget):
         self._report.setVisible(not listed)
         self._refuse.setVisible(desk.reads.list is not None)
         for widget in (self._save, self._elsewhere, self._report):
-            widget.setEnabled(fresh)
+            widget.setEnabled(there)
         self._next.setEnabled(desk.list.has_next or listed)
         broken = desk.broken
         set_text(self._broken, broken)

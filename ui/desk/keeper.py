@@ -147,8 +147,8 @@ class Keeper:
     def compare_with_opened(self) -> None:
         """Say so when a reading that was opened does not come out again; called when a reading has arrived."""
         desk, expected = self.desk, self._expected
-        measured = desk.measuring.shown.measured
-        if expected is None or measured is None or not desk.measuring.fresh:
+        measured = desk.measured
+        if expected is None or measured is None:
             return
         self._expected = None
         if measured.reading.frame.sha256 != expected.frame.sha256:
@@ -183,8 +183,8 @@ class Keeper:
 
     def _save_into(self, folder: Path) -> None:
         desk = self.desk
-        measured = desk.measuring.shown.measured
-        if desk.file is None or measured is None or not desk.measuring.fresh:
+        measured = desk.measured
+        if desk.file is None or measured is None:
             desk.say("There is no reading of the work as it stands yet: wait for it, or set the missing points.")
             return
         picks = picks_of(desk.history.work)
@@ -213,7 +213,7 @@ class Keeper:
         desk = self.desk
         if desk.reads.keeps_in():
             return
-        if desk.file is None or desk.measuring.shown.measured is None or not desk.measuring.fresh:
+        if desk.file is None or desk.measured is None:
             desk.say("There is no reading of the work as it stands yet: the report needs one.")
             return
         folder = desk.prompts.folder("Write the report into", self.folder or desk.file.parent)
@@ -223,7 +223,7 @@ class Keeper:
     def report_into(self, folder: Path) -> None:
         """Write the report into a folder of its own, named after the frame."""
         desk = self.desk
-        if desk.file is None:
+        if desk.file is None or desk.measured is None:
             return
         own = folder / f"{keeping.stem_of(desk.file, desk.history.work.frame)}.report"
         planned = desk.measuring.shown.worksheet is not None

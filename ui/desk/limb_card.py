@@ -15,8 +15,10 @@ from qca.report.quantities import BY_KEY, in_millimetres
 from qca.report.remarks import Remark, doubts
 from ui.desk.diameter_plot import DiameterPlot
 from ui.desk.inks import LIGHT, Look
+from ui.desk.shown import Standing
 
 _SHORT = (("mld", "MLD"), ("reference", "RVD"), ("ds", "DS"), ("lesion_length", "lesion"))
+_WORTH = {"earlier": "earlier numbers", "provisional": "<b>provisional</b>"}
 
 
 class Swatch(QWidget):
@@ -91,40 +93,42 @@ class LimbCard(QWidget):
         layout.addWidget(self.plot, 1)
 
     def show_limb(
-        self, reading: Reading | None, found: tuple[Remark, ...], *, top: float, look: Look, faded: bool
+        self, reading: Reading | None, found: tuple[Remark, ...], *, top: float, look: Look, standing: Standing
     ) -> None:
-        """Show the limb of a reading; faded while a newer one is being computed."""
+        """Show the limb of a reading; faded while it is not that of the work as it stands."""
         limb = None if reading is None else reading.limbs.get(self.name)
         in_mm = reading is not None and in_millimetres(reading)
         self._swatch.show_look(look)
         title = f"<b>{escape(INKS[self.name].title)}</b>"
         if limb is not None and limb.edited:
             title += f" &nbsp;<span style='color:{look.hand}'><b>edited by hand</b></span>"
-        if limb is not None and faded:
-            title += f" &nbsp;<span style='color:{look.quiet}'>earlier numbers</span>"
+        if limb is not None and standing != "current":
+            title += f" &nbsp;<span style='color:{look.quiet}'>{_WORTH[standing]}</span>"
         if title != self._title.text():
             self._title.setText(title)
-        numbers = "" if limb is None else numbers_html(limb, self.name, found, in_mm=in_mm, look=look, faded=faded)
+        numbers = (
+            "" if limb is None else numbers_html(limb, self.name, found, in_mm=in_mm, look=look, standing=standing)
+        )
         if numbers != self._numbers.text():
             self._numbers.setText(numbers)
-        self.plot.show_limb(limb, in_mm=in_mm, top=top, look=look, faded=faded)
+        self.plot.show_limb(limb, in_mm=in_mm, top=top, look=look, faded=standing != "current")
 
 
 def numbers_html(
-    limb: LimbReading, name: str, found: tuple[Remark, ...], *, in_mm: bool, look: Look, faded: bool
+    limb: LimbReading, name: str, found: tuple[Remark, ...], *, in_mm: bool, look: Look, standing: Standing
 ) -> str:
-    """MLD, reference, stenosis and lesion length with their SD; ``!`` marks what cannot be trusted."""
+    """MLD, reference, stenosis and lesion length with their SD; ``!`` marks what cannot be trusted, ``≈`` a glance."""
     parts = []
     for key, short in _SHORT:
         quantity = BY_KEY[key]
         number = quantity.of(limb, in_mm=in_mm)
+        about = "≈&nbsp;" if standing == "provisional" and number.known and not number.instead else ""
         text = escape(number.text).replace(" ", "&nbsp;")
-        colour = look.quiet if faded else look.text
+        colour = look.text if standing == "current" else look.quiet
         if number.known and doubts(found, quantity, name, in_mm=in_mm):
             text, colour = f"{text}&nbsp;!", look.alarm
-        parts.append(
-            f"<span style='color:{look.quiet}'>{short}</span>&nbsp;<span style='color:{colour}'><b>{text}</b></span>"
-        )
+        value = f"<span style='color:{colour}'><b>{about}{text}</b></span>"
+        parts.append(f"<span style='color:{look.quiet}'>{short}</span>&nbsp;{value}")
     return " &nbsp; ".join(parts)
 
 

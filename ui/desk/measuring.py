@@ -1,52 +1,29 @@
 """What has been computed for the work as it stands, and what is being computed. No Qt.
 
 Every change of the work is followed: what is wanted is asked for, what is no longer wanted is dropped when it comes.
-While a point is dragged, answers to places it was at a moment ago are shown as provisional, never as the reading.
+While a point is dragged, a glance is asked for at each move, and the measurement as soon as the glance of the place
+where the point rests is there. Glances, and answers to places of a moment ago, are never the reading.
 """
 
 from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from qca import codec
-from qca.document import parse_reading
-from qca.picks import Picks
+from qca.document import parse_reading, reading_from_json
 from qca.picks_file import picks_to_json
-from qca.reading import Points, Reading
-from qca.settings import Settings
 from ui.desk.calculator import Answer, Calculator
+from ui.desk.shown import Key, Measured, ShaftShown, Shown, Standing
 from ui.desk.work import Work, picks_of
 
 REMEMBERED = 24
 """Readings kept so that undo and redo show theirs at once."""
-
-Key = tuple[str, Picks, Settings]
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A reading with the text of its reading.json, which is what gets saved."""
-
-    reading: Reading
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class ShaftShown:
-    """The catheter looked at alone: scale in words and numbers, remarks, walls (x, y); or what is wrong with it."""
-
-    mm_per_px: float = float("nan")
-    sd_mm_per_px: float = float("nan")
-    remarks: tuple[str, ...] = ()
-    left_px: Points | None = None
-    right_px: Points | None = None
-    problem: str = ""
 
 
 @dataclass(slots=True)
@@ -56,20 +33,6 @@ class Wanted:
     measure: Key | None = None
     shaft: Key | None = None
     plan: tuple[str, object] | None = None
-
-
-@dataclass(slots=True)
-class Shown:
-    """What there is to show."""
-
-    measured: Measured | None = None
-    key: Key | None = None
-    problem: str = ""
-    shaft: ShaftShown | None = None
-    worksheet: Mapping[str, Any] | None = None
-    worksheet_key: tuple[str, object] | None = None
-    worksheet_problem: str = ""
-    seconds: float = field(default=float("nan"))
 
 
 class Measuring:
@@ -97,6 +60,7 @@ class Measuring:
         self._known: OrderedDict[Key, Measured] = OrderedDict()
         self._dragging_since: int | None = None
         self._last_ticket = 0
+        self._measured_for: Key | None = None  # the key that was measured, or is being measured, last
         self.shown = Shown()
         self.calculator = Calculator(self._arrived)
 
@@ -104,8 +68,16 @@ class Measuring:
 
     @property
     def fresh(self) -> bool:
-        """True when the reading shown belongs to the work as it stands."""
-        return self.shown.measured is not None and self.shown.key == self._wanted.measure
+        """True when the reading shown belongs to the work as it stands, and is no glance."""
+        measured = self.shown.measured
+        return measured is not None and not measured.provisional and self.shown.key == self._wanted.measure
+
+    @property
+    def standing(self) -> Standing:
+        """What the reading shown is worth; a provisional one is there to steer a point by, and for nothing else."""
+        if self.shown.measured is not None and self.shown.measured.provisional:
+            return "provisional"
+        return "current" if self.fresh else "earlier"
 
     @property
     def busy(self) -> bool:
@@ -139,14 +111,16 @@ class Measuring:
             self._dragging_since = self._last_ticket + 1
         picks = picks_of(work)
         key = None if file is None or work.missing else (str(file), picks, work.settings)
-        self._follow_measure(key)
+        self._follow_measure(key, dragging=dragging)
         alone = replace(picks, proximal=None, distal=None, side=None, start=None, end=None, edits=())
         looks = file is not None and work.has_scale and (bool(work.missing) or bool(self.shown.problem))
         self._follow_shaft((str(file), alone, work.settings) if looks else None)
 
     def plan(self, work: Work, *, wanted: bool) -> None:
-        """Ask for the worksheet of the reading shown, when it is wanted and can be had."""
+        """Ask for the worksheet of the reading shown, when it is wanted and can be had; never during a drag."""
         measured = self.shown.measured
+        if self._dragging_since is not None:
+            return
         if not wanted or measured is None or not self.fresh or work.segment or measured.reading.scale is None:
             if self._wanted.plan is not None and not self.busy:
                 self._wanted.plan = None
@@ -161,18 +135,18 @@ class Measuring:
         self._ask("plan", {"reading": measured.text, **_plan_message(work)}, key)
 
     def report(self, file: Path, work: Work, folder: Path, *, planned: bool) -> None:
-        """Write the report of the reading shown into a folder."""
-        if self.shown.measured is None:
+        """Write the report of the reading of the work as it stands into a folder."""
+        if self.shown.measured is None or not self.fresh:
             return
         message = {"reading": self.shown.measured.text, "file": str(file), "folder": str(folder), "planned": planned}
         self._ask("report", {**message, **_plan_message(work)}, None)
 
     def clear(self) -> None:
         """Want nothing and show nothing: another file is opened."""
-        for job in ("measure", "shaft", "plan"):
+        for job in ("measure", "glance", "shaft", "plan"):
             self.calculator.forget(job)
         self._wanted, self.shown = Wanted(), Shown()
-        self._dragging_since = None
+        self._dragging_since = self._measured_for = None
 
     def warm_up(self) -> None:
         """Start the measuring process: a file is open, and points will follow."""
@@ -182,19 +156,34 @@ class Measuring:
         """End the measuring process, whatever it is doing."""
         self.calculator.close()
 
-    def _follow_measure(self, key: Key | None) -> None:
+    def _follow_measure(self, key: Key | None, *, dragging: bool) -> None:
         if key == self._wanted.measure:
+            if key is not None and not dragging:
+                self._measure(key)
             return
         self._wanted.measure = key
         self.shown.problem = ""
-        if key is None:
+        if key is None or key in self._known:
+            for job in ("measure", "glance"):
+                self.calculator.forget(job)
+            self._measured_for = key
+            if key is None:
+                self.shown.measured, self.shown.key = None, None
+            else:
+                self._known.move_to_end(key)
+                self.shown.measured, self.shown.key = self._known[key], key
+        elif dragging:
             self.calculator.forget("measure")
-            self.shown.measured, self.shown.key = None, None
-        elif key in self._known:
-            self.calculator.forget("measure")
-            self._known.move_to_end(key)
-            self.shown.measured, self.shown.key = self._known[key], key
+            self._measured_for = None
+            self._ask("glance", _message(key), key)
         else:
+            self._measure(key)
+
+    def _measure(self, key: Key) -> None:
+        """Ask for the reading of the work as it stands, unless that was done."""
+        if key != self._measured_for:
+            self._measured_for = key
+            self.calculator.forget("glance")
             self._ask("measure", _message(key), key)
 
     def _follow_shaft(self, key: Key | None) -> None:
@@ -221,6 +210,8 @@ class Measuring:
         if answer.job == "measure" and answer.result is not None:
             text = answer.result["reading"]
             measured = Measured(parse_reading(text), text)
+        elif answer.job == "glance" and answer.result is not None:
+            measured = Measured(reading_from_json(answer.result["glance"]), "")
         self._call(lambda: self._take(answer, measured))
 
     def _take(self, answer: Answer, measured: Measured | None) -> None:
@@ -230,6 +221,8 @@ class Measuring:
             return
         if answer.job == "measure":
             self._take_reading(answer, key, measured)
+        elif answer.job == "glance":
+            self._take_glance(answer, key, measured)
         elif answer.job == "shaft":
             self._take_shaft(answer, key)
         else:
@@ -241,13 +234,30 @@ class Measuring:
             while len(self._known) > REMEMBERED:
                 self._known.popitem(last=False)
         if key is not None and key == self._wanted.measure:
+            self._measured_for = key
             self.shown.problem = answer.error
             self.shown.measured, self.shown.key, self.shown.seconds = measured, key, answer.seconds
-        elif measured is not None and self._dragging_since is not None and answer.ticket >= self._dragging_since:
+        elif measured is not None and self._of_this_drag(answer):
             self.shown.measured, self.shown.key = measured, key
         else:
             return
         self._changed()
+
+    def _take_glance(self, answer: Answer, key: Key | None, measured: Measured | None) -> None:
+        """Show a glance; at the place where the point rests, measure. A glance that failed is left to the measurement.
+
+        One of the place where the point was let go is worth showing too, until the reading is there.
+        """
+        here = key is not None and key == self._wanted.measure
+        if here and key is not None and self._dragging_since is not None:
+            self._measure(key)
+        if measured is None or self.fresh or self.shown.problem or not (here or self._of_this_drag(answer)):
+            return
+        self.shown.measured, self.shown.key = measured, None
+        self._changed()
+
+    def _of_this_drag(self, answer: Answer) -> bool:
+        return self._dragging_since is not None and answer.ticket >= self._dragging_since
 
     def _take_shaft(self, answer: Answer, key: Key | None) -> None:
         if key != self._wanted.shaft and not (self._dragging_since and answer.ticket >= self._dragging_since):

@@ -48,7 +48,7 @@ class Mender:
     def only_edits_since(self) -> bool:
         """True when the work differs from that of the reading shown by hand edits at most: its scale still holds."""
         measured = self.desk.measuring.shown.measured
-        if measured is None:
+        if measured is None or measured.provisional:
             return False
         return replace(picks_of(self.desk.work), edits=()) == replace(measured.reading.picks, edits=())
 

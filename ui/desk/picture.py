@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ui.desk.canvas import Canvas
-from ui.desk.drawing import NOTHING, Segments, marks, segments, shaft_segments
+from ui.desk.drawing import NOTHING, Mark, Segments, marks, segments, shaft_segments
 
 if TYPE_CHECKING:
     from napari.viewer import Viewer
@@ -49,8 +49,8 @@ class Picture:
         self.wanted, self._to_look_at = True, True
 
     def look_at_first_reading(self) -> None:
-        """Bring the vessel into view when it was measured for the first time."""
-        if self._to_look_at and self.desk.measuring.fresh and self.visible:
+        """Bring the vessel into view when it was measured for the first time; never under a drag."""
+        if self._to_look_at and self.desk.measured is not None and self.visible:
             self._to_look_at = False
             self.look_at_vessel()
 
@@ -76,10 +76,16 @@ class Picture:
         now = (visible, id(measured), id(shown.shaft), edits)
         if now != self._drawn:
             self._drawn = now
-            wanted = marks(measured.reading, edits) if visible and measured is not None else []
-            self.canvas.draw(self._segments() if visible else NOTHING, wanted)
+            self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
         self._draw_knots()
-        self.canvas.draw_points(desk.work.points if visible else {})
+        self._draw_points()
+
+    def _draw_points(self) -> None:
+        self.canvas.draw_points(self.desk.work.points if self.visible else {})
+
+    def _marks(self) -> list[Mark]:
+        measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
+        return marks(measured.reading, self.desk.work.own_edits, zoom) if self.visible and measured is not None else []
 
     def _draw_knots(self) -> None:
         self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
@@ -96,3 +102,5 @@ class Picture:
         if self.desk.ready:
             self.desk.mender.refresh()
             self._draw_knots()
+            self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
+            self._draw_points()

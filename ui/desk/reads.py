@@ -117,8 +117,8 @@ class Reads:
 
     def enter(self) -> bool:
         """Enter the reading shown into the record; False when it could not be entered."""
-        desk, measured = self.desk, self.desk.measuring.shown.measured
-        if self.list is None or measured is None or not desk.measuring.fresh:
+        desk, measured = self.desk, self.desk.measured
+        if self.list is None or measured is None:
             desk.say("There is no reading of the work as it stands yet: wait for it, or set the missing points.")
             return False
         try:
@@ -161,7 +161,7 @@ class Reads:
         desk = self.desk
         if self.list is None or not self.listed or self.list.state == "locked":
             return True
-        if desk.keeper.is_saved or not desk.measuring.fresh or desk.measuring.shown.measured is None:
+        if desk.keeper.is_saved or desk.measured is None:
             return True
         return self.enter()
 

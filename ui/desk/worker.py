@@ -2,8 +2,8 @@
 
 A process of its own keeps the window fluid while numbers are computed, and takes the damage of a crash in a decoder.
 Each message is a JSON document behind its length (4 bytes, big endian). A job has ``ticket`` and ``job``
-(``"measure"``, ``"shaft"``, ``"plan"``, ``"report"``); an answer has the same ticket and either ``result``, or
-``error``, one sentence for the user, or ``fault``, a traceback.
+(``"measure"``, ``"glance"``, ``"shaft"``, ``"plan"``, ``"report"``); an answer has the same ticket and either
+``result``, or ``error``, one sentence for the user, or ``fault``, a traceback.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ from qca.errors import QcaError
 
 if TYPE_CHECKING:
     from qca.frames.frame import Frame
+    from qca.picks import Picks
+    from qca.pipeline import FrameAtHand
+    from qca.settings import Settings
     from qca.sizing.worksheet import Worksheet
 
 _LENGTH = struct.Struct(">I")
@@ -49,11 +52,12 @@ def receive(stream: BinaryIO) -> dict[str, Any] | None:
 
 
 class Frames:
-    """The frame that was measured last, so that a drag decodes it once."""
+    """The frame that was measured last, so that a drag decodes it once and looks at its catheter once."""
 
     def __init__(self) -> None:
         self._key: tuple[object, ...] = ()
         self._frame: Frame | None = None
+        self._at_hand: FrameAtHand | None = None
 
     def get(self, file: str, index: int | None) -> Frame:
         """Decode a frame, or give the last one again if it is the same and the file has not changed."""
@@ -66,25 +70,46 @@ class Frames:
         except OSError:
             pass  # open_frame says it in words
         if self._frame is None or not key or key != self._key:
-            self._frame = None
+            self._frame = self._at_hand = None
             self._frame = open_frame(file, index)
             self._key = key
         return self._frame
 
+    def at_hand(self, file: str, index: int | None, settings: Settings) -> FrameAtHand:
+        """Give a frame with what was kept of measuring it, as long as frame and settings are the same."""
+        from qca.pipeline import FrameAtHand
+
+        frame, kept = self.get(file, index), self._at_hand
+        if kept is None or kept.frame is not frame or kept.settings != settings:
+            self._at_hand = kept = FrameAtHand(frame, settings)
+        return kept
+
 
 def measure_job(job: Mapping[str, Any], frames: Frames) -> dict[str, Any]:
     """Measure a frame: the text of its reading.json, as the command line writes it."""
-    from qca import codec
     from qca.document import reading_text
+
+    picks, frame = _complete(job, frames)
+    return {"reading": reading_text(frame.measure(picks))}
+
+
+def glance_job(job: Mapping[str, Any], frames: Frames) -> dict[str, Any]:
+    """Look at a frame roughly, while a point is dragged: a document to show, and no text that could be saved."""
+    from qca.document import reading_to_json
+
+    picks, frame = _complete(job, frames)
+    return {"glance": reading_to_json(frame.glance(picks))}
+
+
+def _complete(job: Mapping[str, Any], frames: Frames) -> tuple[Picks, FrameAtHand]:
+    from qca import codec
     from qca.picks_file import check_complete, picks_from_json
-    from qca.pipeline import measure
     from qca.settings import Settings
 
     settings = codec.decode_fields(Settings, job["settings"], path="", name="the settings")
     picks = picks_from_json(job["picks"])
     check_complete(picks)
-    frame = frames.get(job["file"], picks.frame)
-    return {"reading": reading_text(measure(frame, picks, settings))}
+    return picks, frames.at_hand(job["file"], picks.frame, settings)
 
 
 def shaft_job(job: Mapping[str, Any], frames: Frames) -> dict[str, Any]:
@@ -167,6 +192,7 @@ def _worksheet(job: Mapping[str, Any]) -> Worksheet:
 
 JOBS: dict[str, Callable[[Mapping[str, Any], Frames], dict[str, Any]]] = {
     "measure": measure_job,
+    "glance": glance_job,
     "shaft": shaft_job,
     "plan": plan_job,
     "report": report_job,

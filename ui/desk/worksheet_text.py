@@ -31,6 +31,9 @@ _VERDICTS = {
 }
 _DEVICES_SHOWN = 3
 
+PARTS = {"techniques": "Techniques", "steps": "Steps", "sizes": "Sizes", "rules": "Rule by rule"}
+"""Anchors of the page and what they are called; steps and rules are there when a technique was chosen."""
+
 
 def worksheet_html(sheet: Mapping[str, Any], technique: str | None, look: Look) -> str:
     """Write a worksheet as rich text; everything from files is escaped."""
@@ -82,9 +85,8 @@ def _techniques(sheet: Mapping[str, Any], technique: str | None, look: Look) -> 
             f"<tr><td>{mark}<b>{link}</b></td><td align='right'>{_verdict(one['verdict'], look)}</td></tr>"
             f"<tr><td colspan='2' style='color:{look.quiet}'>{escape(_why(one))}</td></tr>"
         )
-    return (
-        f"<h4>Techniques by the numbers</h4><table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
-    )
+    title = "<a name='techniques'></a><h4>Techniques by the numbers</h4>"
+    return f"{title}<table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
 
 
 def _why(one: Mapping[str, Any]) -> str:
@@ -126,7 +128,8 @@ def _reasons(one: Mapping[str, Any], look: Look) -> str:
             f"<td align='right'>{_verdict(rule['verdict'], look)}</td></tr>"
         )
     return (
-        f"<h4>{escape(one['name'])}: rule by rule</h4><p style='color:{look.quiet}'>{escape(one['idea'])}</p>"
+        f"<a name='rules'></a><h4>{escape(one['name'])}: rule by rule</h4>"
+        f"<p style='color:{look.quiet}'>{escape(one['idea'])}</p>"
         f"<table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
     )
 
@@ -162,7 +165,9 @@ def _sizes(sheet: Mapping[str, Any], technique: str | None, look: Look) -> str:
             or f"<span style='color:{look.quiet}'>no device of the table comes into question</span>"
         )
         rows.append(f"<tr><td>{escape(size['name'])}</td><td>{escape(target)}</td><td>{named}</td></tr>")
-    return f"<h4>Sizes</h4><table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
+    return (
+        f"<a name='sizes'></a><h4>Sizes</h4><table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
+    )
 
 
 def _number(value: float | None, sd: float | None, unit: str) -> str:

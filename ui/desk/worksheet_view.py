@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING
 
 from qtpy.QtCore import QUrl
 from qtpy.QtWidgets import QTextBrowser, QVBoxLayout, QWidget
 
-from ui.desk.worksheet_text import worksheet_html
+from ui.desk.pieces import button, row
+from ui.desk.worksheet_text import PARTS, worksheet_html
 
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
@@ -31,8 +33,15 @@ class WorksheetView(QWidget):
         self.browser = QTextBrowser()
         self.browser.setOpenLinks(False)
         self.browser.anchorClicked.connect(self._clicked)
+        self._parts = {
+            name: button(title, partial(self.browser.scrollToAnchor, name), "Go to this part of the page", "plain")
+            for name, title in PARTS.items()
+        }
+        self._way = row(*self._parts.values(), 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
+        layout.setSpacing(0)
+        layout.addWidget(self._way)
         layout.addWidget(self.browser)
 
     def show_desk(self, desk: Desk) -> None:
@@ -45,6 +54,9 @@ class WorksheetView(QWidget):
             text = f"<p style='color:{look.quiet}'>{escape(_waiting(desk))}</p>"
         else:
             text = worksheet_html(shown.worksheet, desk.history.work.plan.technique, look)
+        self._way.setVisible(shown.worksheet is not None and not shown.worksheet_problem)
+        for name in ("steps", "rules"):
+            self._parts[name].setEnabled(desk.history.work.plan.technique is not None)
         if text != self._text:
             self._text = text
             bar = self.browser.verticalScrollBar()
