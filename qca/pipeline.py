@@ -20,7 +20,7 @@ from qca.one_thread import one_thread
 from qca.picked_points import picked_points
 from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading
-from qca.scaling import Catheter, find_scale, see_catheter, uses_catheter
+from qca.scaling import Catheter, Scaling, find_scale, see_catheter, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
@@ -31,6 +31,10 @@ from qca.tube.options import FitOptions
 from qca.working_image import square_pixels, working_crop
 
 Array = npt.NDArray[np.float64]
+
+
+_SCALE_PICKS = ("catheter", "catheter_feature", "french", "catheter_mm", "mm_per_px", "mm_per_px_sd", "scale")
+"""What of the picks decides about the scale."""
 
 
 def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -> Reading:
@@ -65,7 +69,7 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
 class FrameAtHand:
     """A frame that is measured again and again while its points are moved.
 
-    What does not depend on the moved point is kept: the catheter as it was first seen.
+    What does not depend on the moved point is kept: the catheter as it was first seen, and for a glance the scale.
 
     Parameters
     ----------
@@ -78,6 +82,7 @@ class FrameAtHand:
     def __init__(self, frame: Frame, settings: Settings = DEFAULT_SETTINGS) -> None:
         self.frame, self.settings = frame, settings
         self._seen: tuple[object, Catheter] | None = None
+        self._scaled: tuple[object, Scaling] | None = None
 
     def measure(self, picks: Picks) -> Reading:
         """Measure with these picks: the same as :func:`measure`, bit for bit."""
@@ -87,8 +92,8 @@ class FrameAtHand:
     def glance(self, picks: Picks) -> Reading:
         """Measure in about half the time and not as well, to show something while a point is dragged.
 
-        Knots are further apart, every other pixel is left out, and the SDs are those of this fit. The reading carries
-        the flag ``provisional``.
+        Knots are further apart, every other pixel is left out, and the SDs are those of this fit; the scale is that of
+        the last measurement where its picks are the same. The reading carries the flag ``provisional``.
         """
         with one_thread():
             return self._measure(picks, rough=True)
@@ -102,12 +107,27 @@ class FrameAtHand:
                 self._seen = key, see_catheter(self.frame, image, picks, self.settings)
         return self._seen[1]
 
+    def _scale(
+        self, image: Array, picks: Picks, grey: GreyModel, catheter: Catheter | None, *, dark: bool, rough: bool
+    ) -> Scaling:
+        key = (*(getattr(picks, name) for name in _SCALE_PICKS), dark)
+        if not rough or self._scaled is None or self._scaled[0] != key:
+            with _solvable("catheter shaft"):
+                self._scaled = key, find_scale(self.frame, image, picks, self.settings, grey, catheter)
+        return self._scaled[1]
+
     def _measure(self, picks: Picks, *, rough: bool) -> Reading:
-        return _measure(self.frame, picks, self.settings, self._catheter, rough=rough)
+        return _measure(self.frame, picks, self.settings, self._catheter, self._scale, rough=rough)
 
 
 def _measure(
-    frame: Frame, picks: Picks, settings: Settings, see: Callable[..., Catheter | None], *, rough: bool
+    frame: Frame,
+    picks: Picks,
+    settings: Settings,
+    see: Callable[..., Catheter | None],
+    scale_by: Callable[..., Scaling],
+    *,
+    rough: bool,
 ) -> Reading:
     names, points = picked_points(frame, picks, settings.pick_radius_px)
     image = square_pixels(frame)
@@ -123,8 +143,7 @@ def _measure(
     priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
     with _solvable("vessel"):
         joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
-    with _solvable("catheter shaft"):
-        scaling = find_scale(frame, turned, picks, settings, vessels_alone(joint, priors), catheter)
+    scaling = scale_by(turned, picks, vessels_alone(joint, priors), catheter, dark=dark, rough=rough)
     grey = grey_model(joint)
     scale = scaling.scale
     numbers = [
