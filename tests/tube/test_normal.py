@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from qca.tube.normal import Block, Pattern
+from qca.tube.normal import Block, Factor, Pattern
 
 
 def random_entries(rng, rows, size, per_row):
@@ -49,3 +49,21 @@ def test_wide_blocks_are_single_entries_side_by_side():
     wide = Pattern.of([Block(rows, first, 4)], 700, 40)
     single = Pattern.of([Block(np.repeat(rows, 4), (first[:, None] + np.arange(4)).ravel(), 1)], 700, 40)
     np.testing.assert_array_equal(wide.slots, single.slots)
+
+
+@examples(max_examples=20)
+@given(st.integers(1, 40), st.integers(0, 2**32 - 1))
+def test_a_factor_solves_and_inverts_what_is_left(size, seed):
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(size + 3, size))
+    matrix = root.T @ root + 0.1 * np.eye(size)
+    vector, start = rng.normal(size=size), int(rng.integers(0, size))
+    np.testing.assert_allclose(matrix @ Factor(matrix).solve(vector), vector, atol=1e-7)
+    np.testing.assert_allclose(Factor(matrix).inverse(start), np.linalg.inv(matrix)[start:, start:], atol=1e-7)
+    damping = rng.uniform(0, 1, size)
+    np.testing.assert_allclose((matrix + np.diag(damping)) @ Factor(matrix, damping).solve(vector), vector, atol=1e-7)
+
+
+def test_a_factor_of_what_is_not_positive_definite_is_refused():
+    with pytest.raises(np.linalg.LinAlgError):
+        Factor(np.diag([1.0, -1.0]))
