@@ -10,7 +10,7 @@ pytestmark = pytest.mark.accuracy
 
 
 def test_angles_of_a_branch_that_is_not_seen_at_its_mouth():
-    """382 quanta per pixel, 65 % stenosis of a lumen of 1.5 mm: over some millimetres nothing of the branch stands out."""
+    """382 quanta per pixel, 65 % stenosis of a lumen of 1.5 mm: for some millimetres nothing of it stands out."""
     case = phantom_case(random_bifurcation(72), "hidden")
     angles = measure(case.frame, case.picks).angles
     found = {"A": angles.A, "B": angles.B, "C": angles.C}
