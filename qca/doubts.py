@@ -99,8 +99,18 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
 
 def saturated(level: Array, frame: Frame) -> bool:
     """Whether pixels of these grey levels (N,), turned or not, lie at an end of the grey scale, more than by chance."""
-    low, high = _grey_ends(frame)
-    return bool(np.mean((np.abs(level) <= low) | (np.abs(level) >= high)) > _SATURATED_PART)
+    if not level.size:
+        return False
+    seen = np.abs(level)
+
+    def part_at(low: float, high: float) -> float:
+        return float(np.mean((seen <= low) | (seen >= high)))
+
+    low, high = frame.grey_range
+    # the frame is looked at as a whole only where enough of these pixels share their own extremes
+    if part_at(max(low, float(seen.min())), min(high, float(seen.max()))) <= _SATURATED_PART:
+        return False
+    return part_at(*_grey_ends(frame)) > _SATURATED_PART
 
 
 def _grey_ends(frame: Frame) -> tuple[float, float]:

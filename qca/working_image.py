@@ -40,22 +40,20 @@ def working_crop(frame: Frame, image: Array, ends: Array, margin_px: float) -> t
 
 def _looks_dark(crop: Crop, picks: Array) -> bool:
     """Whether ridges near the picks are darker than their surroundings."""
+    dark, bright = (
+        float(np.median([_strongest_near(sign * crop.image, r, c) for r, c in np.round(picks).astype(int)]))
+        for sign in (-1.0, 1.0)
+    )
+    return dark >= bright
+
+
+def _strongest_near(image: Array, r: int, c: int) -> float:
+    """Greatest ridge strength within `_LOOK_PX` of a pixel, from as much of the image as it depends on."""
     reach = _LOOK_PX + ridge_margin()
-    score = []
-    patches = []
-    for r, c in np.round(picks).astype(int):
-        top, left = max(r - reach, 0), max(c - reach, 0)
-        patches.append((crop.image[top : r + reach + 1, left : c + reach + 1], r - top, c - left))
-    for sign in (-1.0, 1.0):
-        near = []
-        for patch, r, c in patches:
-            strength = ridge_strength(sign * patch) if patch.size else patch
-            near.append(
-                float(
-                    strength[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1].max(
-                        initial=0.0
-                    )
-                )
-            )
-        score.append(float(np.median(near)))
-    return score[0] >= score[1]
+    top, left = max(r - reach, 0), max(c - reach, 0)
+    patch = image[top : r + reach + 1, left : c + reach + 1]
+    if not patch.size:
+        return 0.0
+    r, c = r - top, c - left
+    near = ridge_strength(patch)[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1]
+    return float(near.max(initial=0.0))
