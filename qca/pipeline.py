@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from types import MappingProxyType
 
@@ -92,8 +92,8 @@ class FrameAtHand:
     def glance(self, picks: Picks) -> Reading:
         """Measure in about half the time and not as well, to show something while a point is dragged.
 
-        Knots are further apart, every other pixel is left out, and the SDs are those of this fit; the scale is that of
-        the last measurement where its picks are the same. The reading carries the flag ``provisional``.
+        Knots are further apart, every other pixel is left out, and the SDs are those of this fit; the scale is the last
+        one found where its picks are the same. The reading carries the flag ``provisional``.
         """
         with one_thread():
             return self._measure(picks, rough=True)
@@ -117,87 +117,76 @@ class FrameAtHand:
         return self._scaled[1]
 
     def _measure(self, picks: Picks, *, rough: bool) -> Reading:
-        return _measure(self.frame, picks, self.settings, self._catheter, self._scale, rough=rough)
-
-
-def _measure(
-    frame: Frame,
-    picks: Picks,
-    settings: Settings,
-    see: Callable[..., Catheter | None],
-    scale_by: Callable[..., Scaling],
-    *,
-    rough: bool,
-) -> Reading:
-    names, points = picked_points(frame, picks, settings.pick_radius_px)
-    image = square_pixels(frame)
-    ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
-    led = leading_points(picks.edits, names, frame.pixel_aspect)
-    crop, dark = working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
-    paths = trace_tree(
-        crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
-    )
-    _refuse_short(paths, names, settings.min_limb_length_px)
-    turned = image if dark else -image
-    catheter = see(turned, picks, dark=dark)
-    priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
-    with _solvable("vessel"):
-        joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
-    scaling = scale_by(turned, picks, vessels_alone(joint, priors), catheter, dark=dark, rough=rough)
-    grey = grey_model(joint)
-    scale = scaling.scale
-    numbers = [
-        limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
-        for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
-    ]
-    numbers = beside_overlap(numbers)
-    flags = [_flag(code, "scale") for code in scaling.codes]
-    flags += _frame_flags(frame)
-    if rough:
-        flags.append(_flag("provisional", "frame"))
-    angles = None
-    if len(names) == 3:
-        chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
-        angles, angle_codes = bifurcation_angles(joint, chord_px)
-        flags += [_flag(code, "angles") for code in angle_codes]
-    limbs: dict[str, LimbReading] = {
-        name: limb_reading(n, name, numbers, names, scale, frame.pixel_aspect)
-        for name, n in zip(names, numbers, strict=True)
-    }
-    for name, limb in limbs.items():
-        flags += [_flag(code, name) for code in limb.flags]
-    medina = None
-    branching = carina = None
-    if len(names) == 3:
-        medina = medina_code(
-            [limbs[n].ds_percent for n in LIMBS],
-            [limbs[n].ds_sd_percent for n in LIMBS],
-            settings.medina_threshold_percent,
+        frame, settings = self.frame, self.settings
+        names, points = picked_points(frame, picks, settings.pick_radius_px)
+        image = square_pixels(frame)
+        ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
+        led = leading_points(picks.edits, names, frame.pixel_aspect)
+        crop, dark = working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
+        paths = trace_tree(
+            crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
         )
-        if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
-            flags.append(_flag("limbs_unusual", "proximal"))
-        branching = _xy(joint.branching_point + crop.origin, frame)
-        carina = _xy(numbers[0].carina + crop.origin, frame) if numbers[0].carina is not None else None
-    left = right = None
-    if scaling.shaft is not None:
-        left, right = (_points_xy(w + scaling.origin, frame) for w in (scaling.shaft.left, scaling.shaft.right))
-    return Reading(
-        frame=FrameRecord(
-            frame.file, frame.sha256, frame.index, frame.rows, frame.columns, frame.grey_rule, frame.detail
-        ),
-        picks=picks,
-        settings=settings,
-        scale=scale,
-        limbs=MappingProxyType(limbs),
-        angles=angles,
-        medina=medina,
-        branching_point_px=branching,
-        carina_px=carina,
-        flags=tuple(flags),
-        fit=MappingProxyType(_fit_record(joint, grey, dark=dark)),
-        catheter_left_px=left,
-        catheter_right_px=right,
-    )
+        _refuse_short(paths, names, settings.min_limb_length_px)
+        turned = image if dark else -image
+        catheter = self._catheter(turned, picks, dark=dark)
+        priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
+        with _solvable("vessel"):
+            joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
+        scaling = self._scale(turned, picks, vessels_alone(joint, priors), catheter, dark=dark, rough=rough)
+        grey = grey_model(joint)
+        scale = scaling.scale
+        numbers = [
+            limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
+            for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
+        ]
+        numbers = beside_overlap(numbers)
+        flags = [_flag(code, "scale") for code in scaling.codes]
+        flags += _frame_flags(frame)
+        if rough:
+            flags.append(_flag("provisional", "frame"))
+        angles = None
+        if len(names) == 3:
+            chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
+            angles, angle_codes = bifurcation_angles(joint, chord_px)
+            flags += [_flag(code, "angles") for code in angle_codes]
+        limbs: dict[str, LimbReading] = {
+            name: limb_reading(n, name, numbers, names, scale, frame.pixel_aspect)
+            for name, n in zip(names, numbers, strict=True)
+        }
+        for name, limb in limbs.items():
+            flags += [_flag(code, name) for code in limb.flags]
+        medina = None
+        branching = carina = None
+        if len(names) == 3:
+            medina = medina_code(
+                [limbs[n].ds_percent for n in LIMBS],
+                [limbs[n].ds_sd_percent for n in LIMBS],
+                settings.medina_threshold_percent,
+            )
+            if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
+                flags.append(_flag("limbs_unusual", "proximal"))
+            branching = _xy(joint.branching_point + crop.origin, frame)
+            carina = _xy(numbers[0].carina + crop.origin, frame) if numbers[0].carina is not None else None
+        left = right = None
+        if scaling.shaft is not None:
+            left, right = (_points_xy(w + scaling.origin, frame) for w in (scaling.shaft.left, scaling.shaft.right))
+        return Reading(
+            frame=FrameRecord(
+                frame.file, frame.sha256, frame.index, frame.rows, frame.columns, frame.grey_rule, frame.detail
+            ),
+            picks=picks,
+            settings=settings,
+            scale=scale,
+            limbs=MappingProxyType(limbs),
+            angles=angles,
+            medina=medina,
+            branching_point_px=branching,
+            carina_px=carina,
+            flags=tuple(flags),
+            fit=MappingProxyType(_fit_record(joint, grey, dark=dark)),
+            catheter_left_px=left,
+            catheter_right_px=right,
+        )
 
 
 def _flag(code: str, where: str) -> Flag:
