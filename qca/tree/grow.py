@@ -31,6 +31,8 @@ _STEPS = 9
 """At most, of the last round."""
 _FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
+_LEAST_AHEAD = 5
+"""Points, about a pixel apart, that a limb needs beyond the place where the limbs meet."""
 _USUAL_BLUR_PX = 1.1
 """0.22 mm at 0.2 mm per px."""
 _OVERRUN_PX = 10.0
@@ -242,6 +244,9 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
             known = min(trusted[i], limb.curve.length - 8)
             k = int(np.searchsorted(s, known))
             ahead = (points[k:] - meeting) @ limb.curve.tangent[k] > 2.0
+            if np.count_nonzero(ahead) < _LEAST_AHEAD:
+                msg = "a limb lies behind the point where the limbs meet"
+                raise np.linalg.LinAlgError(msg)
             curve = curve_through(np.vstack([meeting, points[k:][ahead]]), _AGAIN_SMOOTH_PX)
             from_end = s - limb.curve.length
         new = np.interp(curve.position - curve.length, from_end, radius)

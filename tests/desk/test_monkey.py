@@ -8,6 +8,7 @@ from __future__ import annotations
 import random
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,25 @@ class Monkey:
         self.hand, self.folder = hand, folder
         self.random = random.Random(seed)  # noqa: S311 - a game, not a secret
         self.done = []
+        self.mistakes = []
+
+    @contextmanager
+    def listening(self):
+        """Hear of every mistake in the measuring process, of answers too that nobody waits for any more."""
+        calculator = self.hand.desk.measuring.calculator
+        deliver = calculator._deliver
+
+        def heard(answer):
+            died = "ended unexpectedly" in answer.error and not answer.stale  # a slow one that is stale gets killed
+            if died or "mistake in the program" in answer.error:
+                self.mistakes.append(answer.error)
+            deliver(answer)
+
+        calculator._deliver = heard
+        try:
+            yield
+        finally:
+            calculator._deliver = deliver
 
     def point(self):
         """A place anywhere on the canvas, often on something that can be grabbed."""
@@ -118,6 +138,7 @@ class Monkey:
         from ui.desk.journal import Journal
         from ui.desk.work import Work, picks_of
 
+        assert not self.mistakes
         desk = self.hand.desk
         if desk.file is None:
             return
@@ -138,16 +159,17 @@ def run(hand, folder, seed, *, actions=None, seconds=None):
     hand.desk.open([FILES[0]])
     end = None if seconds is None else time.monotonic() + seconds
     count = 0
-    while (actions is None or count < actions) and (end is None or time.monotonic() < end):
-        try:
-            monkey.act()
-            if count % 10 == 0:
-                monkey.check()
-        except BaseException:
-            print(f"seed {seed}, action {count}: {monkey.done[-12:]}")
-            raise
-        count += 1
-    monkey.check()
+    with monkey.listening():
+        while (actions is None or count < actions) and (end is None or time.monotonic() < end):
+            try:
+                monkey.act()
+                if count % 10 == 0:
+                    monkey.check()
+            except BaseException:
+                print(f"seed {seed}, action {count}: {monkey.done[-12:]}")
+                raise
+            count += 1
+        monkey.check()
     return count
 
 
