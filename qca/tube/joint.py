@@ -9,29 +9,29 @@ Axes: P pixels, Q parameters, L limbs.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
 from qca.tube.band import Array, Mask, Near
 from qca.tube.confluence import mouths
+from qca.tube.evidence import Evidence
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance
-from qca.tube.normal import Factor
 from qca.tube.options import FitOptions
-from qca.tube.priors import Precisions, add_prior, first_precisions, learned_precisions
+from qca.tube.priors import Precisions, first_precisions
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
+from qca.tube.steps import bounded, limited, undoes
 
-_LEARNING, _LEARNING_AGAIN = (1, 2, 4), (0, 1, 2)
-"""Steps after which precisions are learned anew, in a first fit and in one that carries on; later ones bring the
-parameters to rest."""
-_DAMPING = 1e-3
-"""Of a step that has no solution otherwise, as a part of what the pixels tell of a parameter."""
-_BACK = 0.5
-"""A step that takes back more than this part of the last one overshoots."""
+_LEARNING: Mapping[int, int] = MappingProxyType({2: 1, 3: 1})
+"""Before which steps of a first fit precisions are learned, and in how many rounds: patiently only in the end, when the
+limbs are in their place."""
+_LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
+"""The same for a fit that carries on; later steps bring the parameters to rest."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
@@ -119,7 +119,7 @@ def fit_limbs(
 ) -> JointFit:
     """Fit limbs to the pixels around them.
 
-    Gauss-Newton; precisions are learned anew after some of the first steps, the noise before every third.
+    Gauss-Newton; precisions are learned anew before some of the steps, the noise before every third.
 
     Parameters
     ----------
@@ -153,6 +153,7 @@ def fit_limbs(
         If pixels and priors together do not determine the parameters.
     """
     problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin)
+    layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
@@ -162,39 +163,33 @@ def fit_limbs(
     moved = np.zeros_like(theta)
     for step_number in range(iterations):
         residual = problem.level - state.model
-        if step_number % 3 == 0 or step_number == iterations - 1:
-            variance = noise_variance(residual, state.model) * problem.correlation
-        hessian, vector = problem.pattern.normal(
-            problem.jacobian(state), _huber(residual, variance, options.huber) / variance, residual
-        )
-        damping = _DAMPING * hessian.diagonal()
-        vector -= add_prior(hessian, theta, problem.limbs, problem.layout, problem.plane, precisions, options.priors)
-        factor = _factor(hessian, damping)
-        step = factor.solve(vector)
-        step *= _step_limit(step, problem.layout)
-        if _undoes(step, moved, hessian):
-            step *= 0.5
-        before, theta = theta, _bounded(theta + step, problem)
-        moved = theta - before
-        gain = 0.5 * float(moved @ vector)
-        state = problem.predict(theta)
         last = step_number == iterations - 1
-        if not last and step_number in learning:
+        if step_number % 3 == 0 or last:
+            variance = noise_variance(residual, state.model) * problem.correlation
+        evidence = _evidence(problem, theta, state, variance)
+        if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
-            first = 0 if step_number == learning[0] else problem.layout.ground.stop
-            precisions = learned_precisions(
-                theta,
-                _spread(factor, first, problem.layout.size),
-                problem.limbs,
-                problem.layout,
-                problem.plane,
-                precisions,
-                hidden,
-                with_ground=first == 0,
-            )
-        elif step_number > learning[-1] and gain < _SETTLED:
+            if step_number == min(learning):
+                precisions = evidence.all_learned(precisions, hidden)
+            else:
+                precisions = evidence.limbs_learned(precisions, hidden, learning[step_number])
+        here = evidence.posterior(precisions)
+        step = limited(here.factor.solve(here.gradient), layout)
+        if undoes(step, moved, here.hessian):
+            step *= 0.5
+        before, theta = theta, bounded(theta + step, layout, problem.widest)
+        moved = theta - before
+        gain = 0.5 * float(moved @ here.gradient)
+        state = problem.predict(theta)
+        if step_number > max(learning) and gain < _SETTLED:
             break
-    return _result(problem, theta, state, precisions, options, thin=thin, covariance=covariance)
+    return _result(problem, theta, state, precisions, thin=thin, covariance=covariance)
+
+
+def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
+    residual = problem.level - state.model
+    weight = _huber(residual, variance, problem.options.huber) / variance
+    return Evidence(problem, theta, *problem.pattern.normal(problem.jacobian(state), weight, residual))
 
 
 def _result(
@@ -202,7 +197,6 @@ def _result(
     theta: Array,
     state: State,
     precisions: Precisions,
-    options: FitOptions,
     *,
     thin: bool,
     covariance: bool,
@@ -213,14 +207,12 @@ def _result(
     # every other pixel says little about neighbours
     correlation = 1.0 if thin else correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
     variance = variance * correlation
-    weight = _huber(residual, variance, options.huber)
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
     if covariance:
-        hessian, _ = problem.pattern.normal(problem.jacobian(state), weight / variance, residual)
-        damping = _DAMPING * hessian.diagonal()
-        add_prior(hessian, theta, problem.limbs, layout, problem.plane, precisions, options.priors)
-        spread = _spread(_factor(hessian, damping), layout.ground.stop, layout.size)
+        start = layout.ground.stop
+        spread[:start], spread[:, :start] = 0.0, 0.0
+        spread[start:, start:] = _evidence(problem, theta, state, variance).posterior(precisions).factor.inverse(start)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -240,52 +232,12 @@ def _result(
         background=state.ground,
         opacity=state.opacity,
         variance=variance / correlation,
-        weight=weight,
+        weight=_huber(residual, variance, problem.options.huber),
         base=problem.base,
         near=problem.near,
     )
 
 
-def _factor(hessian: Array, damping: Array) -> Factor:
-    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself."""
-    try:
-        return Factor(hessian)
-    except np.linalg.LinAlgError:
-        return Factor(hessian, damping)
-
-
-def _spread(factor: Factor, first: int, size: int) -> Array:
-    """Covariance (size, size) of the parameters from ``first`` on; zero for those before."""
-    if first == 0:
-        return factor.inverse()
-    out = np.zeros((size, size))
-    out[first:, first:] = factor.inverse(first)
-    return out
-
-
 def _huber(residual: Array, variance: Array, threshold: float) -> Array:
     z = np.abs(residual) / np.sqrt(variance)
     return np.asarray(np.minimum(1.0, threshold / np.maximum(z, 1e-9)))
-
-
-def _step_limit(step: Array, layout: Layout) -> float:
-    """Part of a step that keeps every group of parameters within what a linearisation can bear."""
-    limits = [(step[part], 2.0) for part in layout.r] + [(step[part], 3.0) for part in layout.e]
-    limits += [(step[layout.log_k : layout.log_k + 1], 0.4), (step[layout.log_sigma : layout.log_sigma + 1], 0.3)]
-    limits += [(step[layout.bend : layout.bend + 1], 0.02)]
-    return min(1.0, *(limit / max(float(np.abs(part).max()), 1e-12) for part, limit in limits))
-
-
-def _undoes(step: Array, before: Array, metric: Array) -> bool:
-    """Whether a step goes back most of the one before, as about a kink: from half way the next one is small."""
-    away = metric @ before
-    return float(step @ away) < -_BACK * float(before @ away)
-
-
-def _bounded(theta: Array, problem: Problem) -> Array:
-    """Keep radii positive and the shared parameters within physics."""
-    for part, widest in zip(problem.layout.r, problem.widest, strict=True):
-        theta[part] = np.clip(theta[part], 0.2, widest)
-    theta[problem.layout.log_sigma] = np.clip(theta[problem.layout.log_sigma], np.log(0.3), np.log(6.0))
-    theta[problem.layout.bend] = np.clip(theta[problem.layout.bend], -0.03, 0.12)
-    return theta

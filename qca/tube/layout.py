@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from qca.tube.limb import Limb
 
@@ -46,3 +46,23 @@ class Layout:
         log_k, bend, log_sigma = (take(1).start for _ in range(3))
         meeting = take(2 if len(limbs) > 1 else 0)
         return cls(plane, tuple(r), tuple(e), tuple(g), log_k, bend, log_sigma, meeting, at)
+
+    def without_ground(self) -> Layout:
+        """Layout of what is left of the vector when its first part, the background, is cut off."""
+        n = self.ground.stop
+
+        def shifted(parts: tuple[slice, ...]) -> tuple[slice, ...]:
+            return tuple(slice(part.start - n, part.stop - n) for part in parts)
+
+        return replace(
+            self,
+            ground=slice(0, 0),
+            r=shifted(self.r),
+            e=shifted(self.e),
+            g=shifted(self.g),
+            log_k=self.log_k - n,
+            bend=self.bend - n,
+            log_sigma=self.log_sigma - n,
+            meeting=slice(self.meeting.start - n, self.meeting.stop - n),
+            size=self.size - n,
+        )

@@ -141,6 +141,20 @@ class Factor:
         solution, _ = dpotrs(self._lower, vector, lower=1)
         return np.asarray(solution, dtype=np.float64)
 
+    def reduced(self, vector: Array, start: int) -> tuple[Array, Array]:
+        """Eliminate the unknowns before ``start`` from ``matrix x = vector``.
+
+        Returns
+        -------
+        ndarray, shape (Q - start, Q - start), and ndarray, shape (Q - start,)
+            Matrix and right side of the equations for the others.
+        """
+        from scipy.linalg.lapack import dtrtrs
+
+        left = self._lower[start:, start:]
+        first, _ = dtrtrs(self._lower[:start, :start], vector[:start], lower=1)
+        return left @ left.T, vector[start:] - self._lower[start:, :start] @ first
+
     def inverse(self, start: int = 0) -> Array:
         """Give the part of the inverse that belongs to the rows and columns from ``start`` on, (Q - start, Q - start).
 

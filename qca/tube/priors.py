@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -129,6 +129,22 @@ def add_prior(
     ndarray, shape (Q,)
         Gradient of minus the log prior, in the inverse units of ``theta``.
     """
+    gradient = add_limb_prior(hessian, theta, limbs, layout, precisions, numbers)
+    k = precisions.ground * plane.penalty
+    hessian[layout.ground, layout.ground] += k
+    gradient[layout.ground] += k @ theta[layout.ground]
+    return gradient
+
+
+def add_limb_prior(
+    hessian: Array,
+    theta: Array,
+    limbs: Sequence[Limb],
+    layout: Layout,
+    precisions: Precisions,
+    numbers: PriorNumbers,
+) -> Array:
+    """Do the same as `add_prior` for everything but the background."""
     gradient = np.zeros(layout.size)
 
     def add(part: slice, matrix: Array, pull: Array) -> None:
@@ -155,8 +171,6 @@ def add_prior(
         away = (theta[at] - mean) / sd
         hessian[at, at] += _belief(away) / sd**2
         gradient[at] += _belief(away) * away / sd
-    k = precisions.ground * plane.penalty
-    add(layout.ground, k, k @ theta[layout.ground])
     if layout.meeting.stop > layout.meeting.start:
         _tie_limbs(hessian, gradient, theta, limbs, layout, numbers)
     return gradient
@@ -183,32 +197,22 @@ def _tie_limbs(
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
 
 
-def learned_precisions(
-    theta: Array,
-    covariance: Array,
-    limbs: Sequence[Limb],
-    layout: Layout,
-    plane: Plane,
-    old: Precisions,
-    hidden: Sequence[float],
-    *,
-    with_ground: bool = True,
+def limb_precisions(
+    theta: Array, covariance: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
 ) -> Precisions:
-    """One step of MacKay's fixed point for all precisions.
+    """One step of MacKay's fixed point for everything but the background.
 
     Parameters
     ----------
     theta : ndarray, shape (Q,)
         Parameters at the current maximum.
     covariance : ndarray, shape (Q, Q)
-        Inverse Hessian there.
-    limbs, layout, plane, old
+        Inverse Hessian there; that of the background is not needed.
+    limbs, layout, old
         The problem and the precisions used for it.
     hidden : sequence of float
         How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
         is as smooth as is typical of the limb.
-    with_ground : bool
-        Learn the background's precision too; its rows and columns of the covariance are not needed without.
 
     Returns
     -------
@@ -232,13 +236,31 @@ def learned_precisions(
         top += float((v * v + s).sum())
         bottom += len(v)
     g = 1 / float(np.clip((top + 4 * 0.01**2) / (bottom + 4), 1e-6, 0.05**2))
-    if not with_ground:
-        return Precisions(tuple(r), tuple(e), g, old.ground)
-    part = layout.ground
-    roughness = float(theta[part] @ plane.penalty @ theta[part])
-    known_ground = plane.rank - old.ground * float(np.vdot(covariance[part, part], plane.penalty))
-    ground = float(np.clip(max(known_ground, 1.0) / max(roughness, 1e-12), old.ground / 30, old.ground * 30))
-    return Precisions(tuple(r), tuple(e), g, ground)
+    return replace(old, r=tuple(r), e=tuple(e), g=g)
+
+
+def ground_precision(coefficients: Array, covariance: Array, plane: Plane, old: float) -> float:
+    """One step of the same for the background.
+
+    Parameters
+    ----------
+    coefficients : ndarray, shape (plane.count,)
+        The background's.
+    covariance : ndarray, shape (plane.count, plane.count)
+        Theirs.
+    plane : Plane
+        The background.
+    old : float
+        The precision used for them, 1/grey level^2.
+
+    Returns
+    -------
+    float
+        The next, 1/grey level^2.
+    """
+    roughness = float(coefficients @ plane.penalty @ coefficients)
+    known = plane.rank - old * float(np.vdot(covariance, plane.penalty))
+    return float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30))
 
 
 def _local(
