@@ -46,8 +46,9 @@ _FAINT_PART, _PLAIN_PART = 0.5, 0.75
 seen."""
 _FAINT_WITHIN_PX, _UNSEEN_WITHIN_PX = 12, 20
 """A stray path begins within this distance of the mouth; within the second one only where nothing is seen."""
-_UNSEEN = 1.0
-"""Signal to noise ratio per root px of length under which a lumen is not seen: 3 over a window of 9 px."""
+_UNSEEN, _SEEN = 1.0, 2.0
+"""Signal to noise ratio per root px of length under which a lumen is not seen, 3 over a window of 9 px; and over which
+it is, so that the path along it is no short cut, however thin."""
 _STRAIGHT = float(np.cos(np.radians(12)))
 """A limb that turns by less than 12 degrees between its visible part and the branching point runs on as vessels do."""
 
@@ -287,6 +288,8 @@ def _trusted_from(fit: JointFit, i: int, first: float) -> float:
         return first
     thin = np.flatnonzero(radius[: 2 * len(s) // 3] < _PLAIN_PART * typical)
     seen = int(thin.max(initial=0)) + 1
+    if _strength(fit, i, first, float(s[seen])) > _SEEN:
+        return first
     points = limb.points(s[seen : seen + _stretch(float(s[seen]))])
     if len(points) < 6:
         return first
