@@ -250,7 +250,7 @@ def _without_stretches(shape: LimbShape, sd: Array) -> Reference:
     operator[:, keep] = part.operator
     healthy = np.zeros_like(u)
     healthy[keep] = part.healthy
-    return Reference(design @ coefficients, healthy, operator, design)
+    return Reference(design @ coefficients, healthy, operator, design, part.vessel)
 
 
 def _drawn_wall(

@@ -40,16 +40,24 @@ class Reference:
         Intercept and slope as linear functions of the diameters (the prior's mean apart).
     design : ndarray, shape (N, 2)
         Intercept and slope's part in the reference at each position.
+    vessel : ndarray, shape (2, 2)
+        Covariance of intercept and slope, px^2, that is not the diameters' noise: healthy vessels scatter around a
+        straight taper, and where their taper hardly shows it is the prior's, which has an SD.
     """
 
     line: Array
     healthy: Array
     operator: Array
     design: Array
+    vessel: Array
 
     def weights_at(self, i: int) -> Array:
         """Linear weights, shape (N,), of the diameters in the reference at position ``i``."""
         return np.asarray(self.design[i] @ self.operator)
+
+    def vessel_variance_at(self, i: int) -> float:
+        """Variance, px^2, of the reference at position ``i`` that is not the diameters' noise."""
+        return float(self.design[i] @ self.vessel @ self.design[i])
 
 
 def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
@@ -93,8 +101,11 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     score = np.log(likelihood).sum(1) / thin - 0.5 * precision * (coef[:, 1] - mean) ** 2
     best = int(np.argmax(score))
     normal = design.T @ (weight[best][:, None] * design) + np.diag([0.0, precision[best]])
-    operator = np.linalg.solve(normal + 1e-12 * np.eye(2), (design * weight[best][:, None]).T)
-    return Reference(line[best], healthy[best], operator, design)
+    inverse = np.linalg.inv(normal + 1e-12 * np.eye(2))
+    operator = inverse @ (design * weight[best][:, None]).T
+    scatter = thin * (NATURAL_SD * line[best]) ** 2
+    vessel = (operator * scatter) @ operator.T + precision[best] * np.outer(inverse[1], inverse[1])
+    return Reference(line[best], healthy[best], operator, design, vessel)
 
 
 def _weighted_line(u: Array, diameter: Array, weight: Array, mean: Array, precision: Array) -> Array:

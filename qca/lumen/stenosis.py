@@ -92,12 +92,12 @@ def measure_stenosis(
     mld_sd = float(np.sqrt(max(covariance[index, index], 0.0)))
     weights = reference.weights_at(index)
     ref = float(reference.line[index])
-    free = 1.0 / max(float(reference.healthy.sum()) * np.ptp(position) / len(position) / 10.0, 1.0)
-    ref_sd = float(np.sqrt(max(float(weights @ covariance @ weights), 0.0) + (NATURAL_SD * ref) ** 2 * free))
+    vessel = reference.vessel_variance_at(index)
+    ref_sd = float(np.sqrt(max(float(weights @ covariance @ weights), 0.0) + vessel))
     ds = percent_diameter_stenosis(mld, ref)
     grad = weights * (mld / ref**2)
     grad[index] -= 1.0 / ref
-    ds_var = float(grad @ covariance @ grad) + (mld / ref) ** 2 * NATURAL_SD**2 * free
+    ds_var = float(grad @ covariance @ grad) + (mld / ref**2) ** 2 * vessel
     ds_sd = 100.0 * float(np.sqrt(max(ds_var, 0.0)))
     ratio = diameter / reference.line
     if ratio[index] >= edge_fraction:

@@ -9,7 +9,13 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from qca.limb_reading import law_reference
-from qca.lumen.reference import fit_reference
+from qca.lumen.reference import (
+    NATURAL_SD,
+    TAPER_LENGTH_PX,
+    TAPER_MEAN_PER_LENGTH,
+    TAPER_SD_PER_LENGTH,
+    fit_reference,
+)
 
 S = np.arange(2.0, 102.0, 0.5)
 SD = np.full(len(S), 0.15)
@@ -74,6 +80,22 @@ def test_size_and_place_do_not_matter(name, seed, factor, shift):
     other = fit_reference(S + shift, factor * diameter, factor * SD)
     np.testing.assert_allclose(other.line, factor * one.line, rtol=1e-6)
     np.testing.assert_allclose(other.healthy, one.healthy, atol=1e-5)
+
+
+@pytest.mark.parametrize("seen", [np.arange(200) >= 120, np.arange(200) >= 0], ids=["ostial lesion", "healthy"])
+def test_what_vessels_differ_in_is_in_the_uncertainty(seen):
+    """Vessels drawn from the prior (taper, and scatter that neighbours share over 10 px), measured without noise: the
+    line at the mouth is off by its stated SD."""
+    rng = np.random.default_rng(7)
+    shared = np.linalg.cholesky(np.exp(-np.abs(S[:, None] - S) / 5.0) + 1e-9 * np.eye(len(S)))
+    errors, stated = [], []
+    for _ in range(300):
+        truth = 12.0 * (1 + rng.normal(TAPER_MEAN_PER_LENGTH, TAPER_SD_PER_LENGTH) * (S - S.mean()) / TAPER_LENGTH_PX)
+        diameter = truth * (1 + NATURAL_SD * shared @ rng.normal(size=len(S)))
+        found = fit_reference(S, np.where(seen, diameter, 0.4 * truth), np.full(len(S), 0.02))
+        errors.append(found.line[0] - truth[0])
+        stated.append(found.vessel_variance_at(0))
+    assert np.std(errors) / np.sqrt(np.mean(stated)) == pytest.approx(1.0, abs=0.2)
 
 
 def test_weights_are_the_derivative_at_fixed_healthy_parts():

@@ -48,14 +48,15 @@ def test_percent_diameter_stenosis(mld, reference, ds):
     assert percent_diameter_stenosis(mld, reference) == pytest.approx(ds)
 
 
-def level(value, healthy=None):
-    """A flat reference that does not depend on the diameters."""
+def level(value, healthy=None, variance=0.0):
+    """A flat reference that does not depend on the diameters, with a variance of its own, px^2."""
     count = len(S)
     return Reference(
         np.full(count, float(value)),
         np.ones(count) if healthy is None else healthy,
         np.zeros((2, count)),
         np.column_stack([np.ones(count), S]),
+        np.diag([variance, 0.0]),
     )
 
 
@@ -136,11 +137,15 @@ def test_the_minimum_is_sought_where_it_may_lie():
 
 
 def test_uncertainty_of_one_point():
-    """Known reference: SD of DS is 100 sd / reference, of the MLD sd (first-order propagation), and a natural spread of
-    healthy vessels on top that many healthy points make small."""
-    lesion = found(WEDGE, covariance=0.2**2 * np.eye(len(S)))
+    """SD of DS is 100 sd / reference for the MLD's sd, and 100 mld / reference^2 for the reference's, in quadrature."""
+    noise = 0.2**2 * np.eye(len(S))
+    lesion = found(WEDGE, covariance=noise)
     assert lesion.mld_sd == pytest.approx(0.2)
-    assert 2.0 <= lesion.ds_sd_percent < 2.15
+    assert lesion.ds_sd_percent == pytest.approx(2.0)
+    assert lesion.reference_sd == 0.0
+    unsure = found(WEDGE, level(10.0, variance=0.3**2), covariance=noise)
+    assert unsure.reference_sd == pytest.approx(0.3)
+    assert unsure.ds_sd_percent == pytest.approx(np.hypot(2.0, 3.0 * unsure.mld / 10.0))
 
 
 def test_blur_widens_the_limits():
