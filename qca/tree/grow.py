@@ -232,6 +232,8 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
     seen = mouths(fit.limbs)
     trusted = [_trusted_from(fit, i, first) for i, first in enumerate(seen)] if tree else seen
     meeting = meeting_point(fit.limbs, trusted) if tree else None
+    if meeting is not None and trusted == seen:
+        meeting = _near(fit, meeting)
     limbs = []
     rs, es = [], []
     for i, limb in enumerate(fit.limbs):
@@ -270,6 +272,17 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
     moved = 0.0 if meeting is None else float(np.linalg.norm(meeting - fit.limbs[0].curve.points[0]))
     unsettled = trusted != seen or moved > _MOVED_PX
     return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), unsettled
+
+
+def _near(fit: JointFit, meeting: Array) -> Array:
+    """Meeting point no further from the present one than the widest limb is wide.
+
+    Straight lines along daughters that bend or part at a narrow angle may cross anywhere; their paths are seen.
+    """
+    before = fit.limbs[0].curve.points[0]
+    away = meeting - before
+    most = 2 * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
+    return np.asarray(before + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
 
 
 def _trusted_from(fit: JointFit, i: int, first: float) -> float:

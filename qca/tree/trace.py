@@ -115,6 +115,10 @@ def trace_tree(
     return paths
 
 
+_WIDEST = 1.6
+"""Times the median: where a lesion leaves next to no lumen, the template that is widest matches the background best."""
+
+
 def first_radius(image: Array, points: Array, normal: Array, reach_px: float) -> Array:
     """Rough radius along a curve by matching chord templates to averaged cross profiles.
 
@@ -143,7 +147,8 @@ def first_radius(image: Array, points: Array, normal: Array, reach_px: float) ->
     energy = np.einsum("nkj,nkj->nk", fitted, fitted)
     # a vessel is darker than its surroundings
     radius = radii[np.where(fitted[:, :, 2] * turned < 0, energy, -np.inf).argmax(1)]
-    return np.asarray(median_filter(radius, size=15, mode="nearest"), dtype=np.float64)
+    smooth = median_filter(radius, size=15, mode="nearest")
+    return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64)
 
 
 @lru_cache(maxsize=4)
