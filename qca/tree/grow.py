@@ -109,17 +109,18 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     """
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
     limbs, shared = _first_limbs(crop, paths, coarse), Shared()
+    traced = limbs[0].curve.points[0]
     first, again = _ROUGH_STEPS
     found = _roughly(crop, limbs, coarse, shared, first)
     for _ in range(_MOST_ROUNDS):
-        limbs, shared, unsettled = _lay_again(found, coarse)
+        limbs, shared, traced, unsettled = _lay_again(found, coarse, traced)
         found = _roughly(crop, limbs, coarse, shared, again, covariance=rough)
         if not unsettled:
             break
     if rough:
         return found
     sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
-    limbs, shared, _ = _lay_again(found, sized)
+    limbs, shared, _, _ = _lay_again(found, sized, traced)
     return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
 
 
@@ -223,17 +224,21 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
     return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px, overrun, lead)
 
 
-def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, bool]:
+def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> tuple[list[Limb], Shared, Array, bool]:
     """Limbs on new base curves along the fitted centrelines, with what was learned carried over.
 
-    The last value tells that another round is needed, because a limb strayed or the branching point moved.
+    ``traced`` is where the paths met; given back, or the new meeting point where a limb had strayed. The last value
+    tells that another round is needed, because a limb strayed or the branching point moved.
     """
     tree = len(fit.limbs) > 1
     seen = mouths(fit.limbs)
     trusted = [_trusted_from(fit, i, first) for i, first in enumerate(seen)] if tree else seen
     meeting = meeting_point(fit.limbs, trusted) if tree else None
-    if meeting is not None and trusted == seen:
-        meeting = _near(fit, meeting)
+    if meeting is not None:
+        if trusted == seen:
+            meeting = _near(fit, meeting, traced)
+        else:
+            traced = meeting
     limbs = []
     rs, es = [], []
     for i, limb in enumerate(fit.limbs):
@@ -271,18 +276,18 @@ def _lay_again(fit: JointFit, options: FitOptions) -> tuple[list[Limb], Shared, 
     assert shared.precisions is not None  # noqa: S101 - set by every fit
     moved = 0.0 if meeting is None else float(np.linalg.norm(meeting - fit.limbs[0].curve.points[0]))
     unsettled = trusted != seen or moved > _MOVED_PX
-    return limbs, replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es))), unsettled
+    carried = replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es)))
+    return limbs, carried, traced, unsettled
 
 
-def _near(fit: JointFit, meeting: Array) -> Array:
-    """Meeting point no further from the present one than the widest limb is wide.
+def _near(fit: JointFit, meeting: Array, traced: Array) -> Array:
+    """Meeting point no further from that of the traced paths than the widest limb is wide.
 
-    Straight lines along daughters that bend or part at a narrow angle may cross anywhere; their paths are seen.
+    Straight lines along daughters that bend or part at a narrow angle may cross anywhere; the paths were seen.
     """
-    before = fit.limbs[0].curve.points[0]
-    away = meeting - before
+    away = meeting - traced
     most = 2 * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
-    return np.asarray(before + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
+    return np.asarray(traced + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
 
 
 def _trusted_from(fit: JointFit, i: int, first: float) -> float:
