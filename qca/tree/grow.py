@@ -46,7 +46,7 @@ _FAINT_PART, _PLAIN_PART = 0.5, 0.75
 seen."""
 _FAINT_WITHIN_PX, _UNSEEN_WITHIN_PX = 12, 20
 """A stray path begins within this distance of the mouth; within the second one only where nothing is seen."""
-_UNSEEN, _SEEN = 1.0, 2.0
+_UNSEEN, _SEEN = 1.0, 1.6
 """Signal to noise ratio per root px of length under which a lumen is not seen, 3 over a window of 9 px; and over which
 it is, so that the path along it is no short cut, however thin."""
 _STRAIGHT = float(np.cos(np.radians(12)))

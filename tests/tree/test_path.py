@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
+from qca.tree.path import _halved, meeting_paths, ridge_cost, shortest_path, snap
 
 
 def length_of(path, cost):
@@ -102,3 +102,10 @@ def test_rows_and_columns_are_not_mixed_up():
     strength = np.zeros((20, 90))
     strength[:, 77] = 1.0
     assert tuple(snap(strength, np.array([8.0, 74.0]), 6.0)) == (8, 77)
+
+
+def test_noise_is_no_bargain_on_the_coarse_grid():
+    """What a noisy field costs to cross on large pixels is what it costs on small ones."""
+    cost = np.random.default_rng(3).lognormal(0.0, 1.0, (101, 80))
+    assert _halved(cost).shape == (51, 40)
+    assert _halved(cost).mean() == pytest.approx(cost.mean(), rel=0.02)

@@ -85,3 +85,16 @@ def test_crop():
     corner = crop_around(image, image > 0, np.array([[2.0, 3.0], [198.0, 290.0]]), 40.0)
     np.testing.assert_array_equal(corner.origin, [0, 0])
     assert corner.image.shape == image.shape
+
+
+def test_where_next_to_no_lumen_is_left_the_first_radius_keeps_to_the_limb():
+    """Noise and a tilted background match the widest template there: a start from which no fit comes back."""
+    row, column = np.mgrid[0:120, 0:60].astype(float)
+    gone = (row > 45) & (row < 75)
+    lumen = 2 * np.sqrt(np.maximum(np.where(gone, 0.0, 5.0) ** 2 - (column - 30) ** 2, 0))
+    image = 100.0 + 0.02 * (column - 30) ** 2 - lumen
+    curve = curve_through(np.column_stack([np.arange(10.0, 110.0), np.full(100, 30.0)]), 1.0)
+    found = first_radius(image, curve.points, curve.normal, 24.0)
+    usual = float(np.median(found))
+    assert usual == pytest.approx(5.0, abs=1.0)
+    assert found.max() <= 1.7 * usual
