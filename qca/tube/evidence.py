@@ -4,7 +4,7 @@ The precisions follow from the evidence by a fixed point (:mod:`qca.tube.priors`
 little. What the pixels say is the same all the while: many of its steps can be taken on one set of normal equations,
 with the background eliminated.
 
-Axes: Q parameters, q parameters without the background.
+Axes: Q parameters.
 """
 
 from __future__ import annotations
