@@ -32,6 +32,8 @@ _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
 """Signal to noise ratio of a lumen per px of its length."""
+_UNSEEN = 1.0
+"""The same in a window, 3 in all: 3 of 250 frames fell under it, and their angles were off by 4 to 12 degrees."""
 _SATURATED_PART = 0.01
 """Part of the pixels of a limb or shaft at an end of the grey scale."""
 _PILE, _PILE_BESIDE, _PILE_PART = 5.0, 8, 0.0005
@@ -48,7 +50,7 @@ class Doubts:
 
 
 def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
-    """Look for overlap, misfit, uneven filling, low contrast, saturation and shutters along a limb.
+    """Look for overlap, misfit, uneven filling, low contrast, lumen not seen, saturation and shutters along a limb.
 
     Parameters
     ----------
@@ -140,7 +142,7 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
     overlap |= (np.abs(q.ground_step) > _GROUND_STEP) | (np.abs(q.ground_tilt) > _GROUND_TILT)
-    return (("overlap", overlap), ("misfit", misfit & ~overlap))
+    return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", q.strength < _UNSEEN))
 
 
 def _shaded(fit: JointFit, i: int, frame: Frame) -> bool:

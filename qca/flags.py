@@ -112,6 +112,15 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "unseen",
+        "lumen not seen",
+        "part of the limb does not stand out from the noise",
+        "Along some of its length nothing of the lumen is seen, as in a lesion that is lost in the noise. The path "
+        "there, and with it the branching point, the angles and the lesion's limits, may be another than the vessel's.",
+        "Lead the path by hand if you can see it, or use a frame with better filling.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "overlap",
         "overlap",
         "something crosses or touches the vessel here",
