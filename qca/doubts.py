@@ -142,7 +142,9 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
     overlap |= (np.abs(q.ground_step) > _GROUND_STEP) | (np.abs(q.ground_tilt) > _GROUND_TILT)
-    return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", q.strength < _UNSEEN))
+    # where limbs join no pixel is looked at, which is not to say that nothing is seen
+    unseen = (q.strength < _UNSEEN) & (q.inside_count > 0)
+    return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", unseen))
 
 
 def _shaded(fit: JointFit, i: int, frame: Frame) -> bool:
