@@ -118,7 +118,7 @@ _ROWS = (
         "Along some of its length nothing of the lumen is seen, as in a lesion that is lost in the noise. The path "
         "there, and with it the branching point, the angles and the lesion's limits, may be another than the vessel's.",
         "Lead the path by hand if you can see it, or use a frame with better filling.",
-        untrusted=True,
+        untrusted=False,
     ),
     FlagDefinition(
         "overlap",
