@@ -14,7 +14,7 @@ import numpy.typing as npt
 from qca.errors import NoVessel
 from qca.frames.frame import Frame
 from qca.picks import LimbName
-from qca.tree.quality import WINDOW_PX, LimbQuality, limb_quality
+from qca.tree.quality import UNSEEN, WINDOW_PX, LimbQuality, limb_quality
 from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
@@ -32,8 +32,6 @@ _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
 """Signal to noise ratio of a lumen per px of its length."""
-_UNSEEN = 1.0
-"""The same in a window, 3 in all: 3 of 250 frames fell under it, and their angles were off by 4 to 12 degrees."""
 _SATURATED_PART = 0.01
 """Part of the pixels of a limb or shaft at an end of the grey scale."""
 _PILE, _PILE_BESIDE, _PILE_PART = 5.0, 8, 0.0005
@@ -143,7 +141,7 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
     overlap |= (np.abs(q.ground_step) > _GROUND_STEP) | (np.abs(q.ground_tilt) > _GROUND_TILT)
     # where limbs join no pixel is looked at, which is not to say that nothing is seen
-    unseen = (q.strength < _UNSEEN) & (q.inside_count > 0)
+    unseen = (q.strength < UNSEEN) & (q.inside_count > 0)
     return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", unseen))
 
 

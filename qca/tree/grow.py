@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from qca.tree.meeting import meeting_point, near_traced, trusted_from
 from qca.tree.trace import Crop, first_radius
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
@@ -37,50 +39,6 @@ _USUAL_BLUR_PX = 1.1
 """0.22 mm at 0.2 mm per px."""
 _OVERRUN_PX = 10.0
 """How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
-_LINE_PX = 25.0
-"""Stretch of each centreline, beyond its mouth, that is extended to the branching point (5 mm at 0.2 mm per px)."""
-
-
-_FAINT_PART, _PLAIN_PART = 0.5, 0.75
-"""Of a limb's usual radius: under the first the lumen may be a path across the background, over the second it is
-seen."""
-_FAINT_WITHIN_PX, _UNSEEN_WITHIN_PX = 12, 20
-"""A stray path begins within this distance of the mouth; within the second one only where nothing is seen."""
-_UNSEEN, _SEEN = 1.0, 1.6
-"""Signal to noise ratio per root px of length under which a lumen is not seen, 3 over a window of 9 px; and over which
-it is, so that the path along it is no short cut, however thin."""
-_STRAIGHT = float(np.cos(np.radians(12)))
-"""A limb that turns by less than 12 degrees between its visible part and the branching point runs on as vessels do."""
-
-
-def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
-    """Where straight extensions of the centrelines come nearest to meeting.
-
-    Parameters
-    ----------
-    limbs : sequence of Limb
-        Limbs from about the branching point outwards.
-    mouths : sequence of float
-        Arc length of each limb's mouth, px.
-
-    Returns
-    -------
-    ndarray, shape (2,)
-        (row, column), px.
-    """
-    normal_matrix = 1e-3 * np.eye(2)
-    right = 1e-3 * limbs[0].curve.points[0]
-    for limb, start in zip(limbs, mouths, strict=True):
-        s = np.arange(start, min(start + _stretch(start), limb.curve.length), 1.0)
-        if len(s) < 6:
-            s = np.linspace(max(limb.curve.length - 6, 0.0), limb.curve.length, 7)
-        points = limb.points(s)
-        middle = points.mean(0)
-        direction = np.linalg.svd(points - middle)[2][0]
-        across = np.array([direction[1], -direction[0]])
-        normal_matrix += len(s) * np.outer(across, across)
-        right = right + len(s) * across * float(across @ middle)
-    return np.asarray(np.linalg.solve(normal_matrix, right))
 
 
 def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool = False) -> JointFit:
@@ -108,20 +66,23 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
         If the pixels do not determine the limbs.
     """
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
-    limbs, shared = _first_limbs(crop, paths, coarse), Shared()
+    limbs = _first_limbs(crop, paths, coarse)
     traced = limbs[0].curve.points[0]
     first, again = _ROUGH_STEPS
-    found = _roughly(crop, limbs, coarse, shared, first)
+    found = _roughly(crop, limbs, coarse, Shared(), first)
     for _ in range(_MOST_ROUNDS):
-        limbs, shared, traced, unsettled = _lay_again(found, coarse, traced)
-        found = _roughly(crop, limbs, coarse, shared, again, covariance=rough)
-        if not unsettled:
+        laid = _lay_again(found, coarse, traced)
+        traced = laid.traced
+        found = _roughly(crop, laid.limbs, coarse, laid.shared, again, covariance=rough)
+        if not laid.unsettled:
             break
     if rough:
         return found
     sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
-    limbs, shared, _, _ = _lay_again(found, sized, traced)
-    return fit_limbs(crop.image, limbs, sized, shared, usable=crop.valid, core_px=_core(limbs), iterations=_STEPS)
+    laid = _lay_again(found, sized, traced)
+    return fit_limbs(
+        crop.image, laid.limbs, sized, laid.shared, usable=crop.valid, core_px=_core(laid.limbs), iterations=_STEPS
+    )
 
 
 def _roughly(
@@ -224,19 +185,28 @@ def _lay(curve: Curve, radius: Array, options: FitOptions, overrun: float, lead:
     return lay_limb(curve, radius, options.radius_knot_px, options.offset_knot_px, options.gain_knot_px, overrun, lead)
 
 
-def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> tuple[list[Limb], Shared, Array, bool]:
-    """Limbs on new base curves along the fitted centrelines, with what was learned carried over.
+class _Laid(NamedTuple):
+    """Limbs laid anew, what is shared, where the ``traced`` paths met, and whether another round is needed.
 
-    ``traced`` is where the paths met; given back, or the new meeting point where a limb had strayed. The last value
-    tells that another round is needed, because a limb strayed or the branching point moved.
+    It is needed where a limb strayed or the branching point moved. Where a limb strayed, the new meeting point counts
+    as traced.
     """
+
+    limbs: list[Limb]
+    shared: Shared
+    traced: Array
+    unsettled: bool
+
+
+def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> _Laid:
+    """Limbs on new base curves along the fitted centrelines, with what was learned carried over."""
     tree = len(fit.limbs) > 1
     seen = mouths(fit.limbs)
-    trusted = [_trusted_from(fit, i, first) for i, first in enumerate(seen)] if tree else seen
+    trusted = [trusted_from(fit, i, first) for i, first in enumerate(seen)] if tree else seen
     meeting = meeting_point(fit.limbs, trusted) if tree else None
     if meeting is not None:
         if trusted == seen:
-            meeting = _near(fit, meeting, traced)
+            meeting = near_traced(fit, meeting, traced)
         else:
             traced = meeting
     limbs = []
@@ -277,57 +247,7 @@ def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> tuple[list[
     moved = 0.0 if meeting is None else float(np.linalg.norm(meeting - fit.limbs[0].curve.points[0]))
     unsettled = trusted != seen or moved > _MOVED_PX
     carried = replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es)))
-    return limbs, carried, traced, unsettled
-
-
-def _near(fit: JointFit, meeting: Array, traced: Array) -> Array:
-    """Meeting point no further from that of the traced paths than the widest limb is wide.
-
-    Straight lines along daughters that bend or part at a narrow angle may cross anywhere; the paths were seen.
-    """
-    away = meeting - traced
-    most = 2 * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
-    return np.asarray(traced + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
-
-
-def _trusted_from(fit: JointFit, i: int, first: float) -> float:
-    """Arc length, px, from which a limb's centreline shows where the limb comes from.
-
-    Its mouth ``first``; but where hardly any lumen was found from there on, and the visible part points elsewhere, the
-    path took a short cut to the other limbs across the background, as it does where a lesion at the mouth hardly shows.
-    """
-    limb = fit.limbs[i]
-    s = np.arange(first, limb.curve.length, 1.0)
-    radius = limb.radius(s)
-    typical = float(np.median(radius))
-    near = float(radius[:_FAINT_WITHIN_PX].min()) <= _FAINT_PART * typical
-    further = float(radius[:_UNSEEN_WITHIN_PX].min()) <= _PLAIN_PART * typical
-    if not near and not (further and _strength(fit, i, first, first + _UNSEEN_WITHIN_PX) < _UNSEEN):
-        return first
-    thin = np.flatnonzero(radius[: 2 * len(s) // 3] < _PLAIN_PART * typical)
-    seen = int(thin.max(initial=0)) + 1
-    if _strength(fit, i, first, float(s[seen])) > _SEEN:
-        return first
-    points = limb.points(s[seen : seen + _stretch(float(s[seen]))])
-    if len(points) < 6:
-        return first
-    direction = np.linalg.svd(points - points.mean(0))[2][0]
-    back = points[0] - limb.points(np.zeros(1))[0]
-    turn = abs(float(direction @ back)) / max(float(np.linalg.norm(back)), 1e-9)
-    return first if turn > _STRAIGHT else float(s[seen])
-
-
-def _strength(fit: JointFit, i: int, start: float, stop: float) -> float:
-    """Signal to noise ratio of a limb between two arc lengths, px, per root px of length."""
-    near = fit.near[i]
-    there = near.pixel[(near.s >= start) & (near.s < stop)]
-    depth = fit.background[there] - fit.model[there]
-    return float(np.sqrt((depth**2 / fit.variance[there]).sum() / (stop - start)))
-
-
-def _stretch(start: float) -> int:
-    """How much of a centreline, px, says where it points: the further it has to be extended, the more."""
-    return int(max(_LINE_PX, 1.5 * start))
+    return _Laid(limbs, carried, traced, unsettled)
 
 
 def _carried(precision: Array, old_length: float, old: Spline, new_length: float, new: Spline) -> Array:

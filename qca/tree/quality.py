@@ -16,6 +16,8 @@ Array = npt.NDArray[np.float64]
 
 WINDOW_PX = 8.0
 """Length of a window along the limb: about a vessel's diameter, the size of what crosses or sits in it."""
+UNSEEN = 1.0
+"""Signal to noise ratio per root px of length under which a lumen is not seen: 3 over such a window."""
 
 
 @dataclass(frozen=True, slots=True)

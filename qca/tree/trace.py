@@ -16,6 +16,10 @@ from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
 
 Array = npt.NDArray[np.float64]
 
+_WIDEST = 1.6
+"""First radius at most, times the limb's median: where a lesion leaves next to no lumen, the widest template matches
+the background best."""
+
 
 @dataclass(frozen=True, slots=True)
 class Crop:
@@ -113,10 +117,6 @@ def trace_tree(
             )
             raise LimbTooShort(msg, limb=name)
     return paths
-
-
-_WIDEST = 1.6
-"""Times the median: where a lesion leaves next to no lumen, the template that is widest matches the background best."""
 
 
 def first_radius(image: Array, points: Array, normal: Array, reach_px: float) -> Array:

@@ -163,8 +163,7 @@ def fit_limbs(
     moved = np.zeros_like(theta)
     for step_number in range(iterations):
         residual = problem.level - state.model
-        last = step_number == iterations - 1
-        if step_number % 3 == 0 or last:
+        if step_number % 3 == 0 or step_number == iterations - 1:
             variance = noise_variance(residual, state.model) * problem.correlation
         evidence = _evidence(problem, theta, state, variance)
         if step_number in learning:

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from qca.tree.grow import _near
+from qca.tree.meeting import near_traced
 
 TRACED = np.array([50.0, 60.0])
 
@@ -19,5 +19,5 @@ def limbs(*radii):
 
 @pytest.mark.parametrize(("away", "left"), [((3.0, 4.0), 5.0), ((9.6, 12.8), 16.0), ((24.0, 32.0), 16.0)])
 def test_the_meeting_point_stays_within_a_vessels_width_of_the_traced_one(away, left):
-    meeting = _near(limbs(8.0, 6.0, 5.0), TRACED + away, TRACED)
+    meeting = near_traced(limbs(8.0, 6.0, 5.0), TRACED + away, TRACED)
     assert meeting - TRACED == pytest.approx(np.array(away) * left / np.linalg.norm(away))
