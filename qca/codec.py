@@ -12,6 +12,7 @@ import math
 import types
 import typing
 from collections.abc import Mapping
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -40,7 +41,9 @@ def encode(value: Any) -> Any:  # noqa: ANN401 - one case per kind of value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, np.ndarray):
-        return encode(value.tolist())
+        # at once where nothing is unknown: a profile has thousands of numbers
+        known = value.dtype.kind in "fiub" and bool(np.isfinite(value).all())
+        return value.tolist() if known else encode(value.tolist())
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: encode(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, Mapping):
@@ -124,9 +127,14 @@ def decode_fields(kind: Any, value: object, *, path: str, name: str) -> Any:  # 
         raise InputError(msg, file=name) from error
 
 
-def hints_of(kind: Any) -> dict[str, Any]:  # noqa: ANN401
+def hints_of(kind: Any) -> Mapping[str, Any]:  # noqa: ANN401
     """Field name to type hint of a dataclass."""
-    return typing.get_type_hints(kind)
+    return _hints(kind)
+
+
+@lru_cache(maxsize=128)
+def _hints(kind: type) -> Mapping[str, Any]:
+    return MappingProxyType(typing.get_type_hints(kind))
 
 
 def freeze(value: object) -> object:
@@ -206,11 +214,16 @@ def _plain(kind: type, value: object, *, path: str, name: str) -> object:
     return value
 
 
+_NUMBERS = {float, int}
+
+
 def _array(value: object, *, path: str, name: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     if not isinstance(value, list):
         raise _wrong(name, path, value, "a list")
     points = path.rpartition(".")[2] in POINT_FIELDS
     numbers: list[Any] = []
+    if not points and set(map(type, value)) <= _NUMBERS:
+        numbers, value = value, []  # at once, as most are
     for index, item in enumerate(value):
         where = f"{path}[{index}]"
         if points:

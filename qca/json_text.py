@@ -129,15 +129,19 @@ def write_json(value: object) -> str:
 
 
 def _write(value: object, depth: int) -> str:
-    if isinstance(value, (Mapping, list)) and value:
-        line = json.dumps(value, ensure_ascii=False, allow_nan=False)
-        flat = isinstance(value, list) and not any(isinstance(item, Mapping) for item in value)
-        if flat or (len(line) + 2 * depth <= _INLINE_WIDTH and depth > 0):
-            return line
-        inner = "  " * (depth + 1)
-        if isinstance(value, Mapping):
-            parts = [f"{inner}{json.dumps(key)}: {_write(item, depth + 1)}" for key, item in value.items()]
-            return "{\n" + ",\n".join(parts) + "\n" + "  " * depth + "}"
-        parts = [inner + _write(item, depth + 1) for item in value]
-        return "[\n" + ",\n".join(parts) + "\n" + "  " * depth + "]"
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if not isinstance(value, (Mapping, list)) or not value:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if isinstance(value, list) and not any(isinstance(item, Mapping) for item in value):
+        return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    if isinstance(value, Mapping):
+        parts = [f"{json.dumps(key)}: {_write(item, depth + 1)}" for key, item in value.items()]
+        left, right = "{}"
+    else:
+        parts = [_write(item, depth + 1) for item in value]
+        left, right = "[]"
+    line = left + ", ".join(parts) + right
+    # what stands inside on a line of its own is longer than a line already
+    if depth > 0 and len(line) + 2 * depth <= _INLINE_WIDTH and "\n" not in line:
+        return line
+    inner = "\n" + "  " * (depth + 1)
+    return left + inner + f",{inner}".join(parts) + "\n" + "  " * depth + right
