@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.meeting import meeting_point, near_traced, trusted_from
-from qca.tree.trace import Crop, first_radius
+from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_radius
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
@@ -31,7 +31,6 @@ _COARSE, _COARSE_GROUND = 2.0, 1.4
 """How much further apart knots are in a rough round, along the limbs and in the background."""
 _STEPS = 9
 """At most, of the last round."""
-_FIRST_SMOOTH_PX = 5.0
 _AGAIN_SMOOTH_PX = 3.0
 _LEAST_AHEAD = 5
 """Points, about a pixel apart, that a limb needs beyond the place where the limbs meet."""
@@ -154,8 +153,8 @@ def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> lis
     if len(paths) == 1:
         turned, lead = _beyond(longer[0][0][::-1], crop)
         longer = [(turned[::-1], longer[0][1])]
-    curves = [curve_through(path, _FIRST_SMOOTH_PX) for path, _ in longer]
-    radii = [first_radius(crop.image, c.points, c.normal, 24.0) for c in curves]
+    curves = [curve_through(path, FIRST_SMOOTH_PX) for path, _ in longer]
+    radii = [first_radius(crop.image, c.points, c.normal, REACH_PX) for c in curves]
     if len(paths) > 1:
         hidden = int(1.3 * np.median(np.concatenate(radii)))
         for r in radii:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from qca.tree.halved import halved
+
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
 
@@ -114,7 +116,7 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     """
     from skimage.graph import MCP_Geometric
 
-    coarse = _halved(cost)
+    coarse = halved(cost)  # the mean of each four, for the cheapest of them makes a bargain of noise
     finders = []
     total = np.zeros_like(coarse)
     for end in ends // 2:
@@ -124,10 +126,3 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
         finders.append(mcp)
     meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
     return [np.asarray(f.traceback(meeting), dtype=np.float64)[::-1] * 2 + 0.5 for f in finders]
-
-
-def _halved(cost: Image) -> Image:
-    """Cost on pixels twice as large: the mean of each four, for the cheapest of them makes a bargain of noise."""
-    rows, cols = cost.shape[0] + cost.shape[0] % 2, cost.shape[1] + cost.shape[1] % 2
-    padded = np.pad(cost, ((0, rows - cost.shape[0]), (0, cols - cost.shape[1])), mode="edge")
-    return np.asarray(padded.reshape(rows // 2, 2, cols // 2, 2).mean(axis=(1, 3)))

@@ -10,12 +10,22 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.errors import LimbTooShort
+from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
 from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
+from qca.tube.curve import curve_through
 
 Array = npt.NDArray[np.float64]
 
+FIRST_SMOOTH_PX = 5.0
+"""How far a first curve may leave its path, px."""
+_WIDE_PX = 9.0
+"""From this radius on larger pixels are used: half of what templates span, and about all that the ridge filter sees."""
+_LEAST_SIDE = 64
+"""An image with a smaller side is not halved, px."""
+REACH_PX = 24.0
+"""Half-length of the cross profiles in which a first radius is looked for."""
 _WIDEST = 1.6
 """First radius at most, times the limb's median: where a lesion leaves next to no lumen, the widest template matches
 the background best."""
@@ -79,6 +89,9 @@ def trace_tree(
 ) -> list[Array]:
     """Ridge paths from the meeting point to each pick.
 
+    A wide vessel has no ridge at these scales: its path would wander from wall to wall. Where limbs turn out to be
+    wide, they are traced on larger pixels.
+
     Parameters
     ----------
     crop : Crop
@@ -102,6 +115,25 @@ def trace_tree(
     LimbTooShort
         If a path has fewer than 6 px.
     """
+    paths = _traced(crop, picks_rc, pick_radius_px, scales_px, through)
+    curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
+    widest = max(float(np.median(first_radius(crop.image, c.points, c.normal, REACH_PX))) for c in curves)
+    if widest <= _WIDE_PX or min(crop.image.shape) < _LEAST_SIDE:
+        return paths
+    larger = Crop(halved(crop.image), halved(crop.valid.astype(float)) == 1, to_half(crop.origin))
+    try:
+        traced = trace_tree(
+            larger, to_half(picks_rc), pick_radius_px / 2, scales_px, [to_half(points) for points in through]
+        )
+    except LimbTooShort:
+        return paths
+    return [from_half(path) for path in traced]
+
+
+def _traced(
+    crop: Crop, picks_rc: Array, pick_radius_px: float, scales_px: Sequence[float], through: Sequence[Array]
+) -> list[Array]:
+    """Do what `trace_tree` does, on the pixels as they are."""
     strength = ridge_strength(-crop.image, scales_px)
     ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
     cost = ridge_cost(strength, crop.valid, picks_rc)
@@ -147,6 +179,8 @@ def first_radius(image: Array, points: Array, normal: Array, reach_px: float) ->
     energy = np.einsum("nkj,nkj->nk", fitted, fitted)
     # a vessel is darker than its surroundings
     radius = radii[np.where(fitted[:, :, 2] * turned < 0, energy, -np.inf).argmax(1)]
+    if np.median(radius) > _WIDE_PX and min(image.shape) >= _LEAST_SIDE:
+        return 2 * first_radius(halved(image), to_half(points), normal, reach_px)
     smooth = median_filter(radius, size=15, mode="nearest")
     return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64)
 

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
-from qca.tree.path import _halved, meeting_paths, ridge_cost, shortest_path, snap
+from qca.tree.halved import halved
+from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
 
 
 def length_of(path, cost):
@@ -107,5 +108,5 @@ def test_rows_and_columns_are_not_mixed_up():
 def test_noise_is_no_bargain_on_the_coarse_grid():
     """What a noisy field costs to cross on large pixels is what it costs on small ones."""
     cost = np.random.default_rng(3).lognormal(0.0, 1.0, (101, 80))
-    assert _halved(cost).shape == (51, 40)
-    assert _halved(cost).mean() == pytest.approx(cost.mean(), rel=0.02)
+    assert halved(cost).shape == (51, 40)
+    assert halved(cost).mean() == pytest.approx(cost.mean(), rel=0.02)
