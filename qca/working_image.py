@@ -7,13 +7,14 @@ import numpy.typing as npt
 
 from qca.frames.frame import Frame
 from qca.scaling import square_valid
-from qca.tree.ridge import ridge_margin, ridge_strength
+from qca.tree.ridge import RIDGE_SCALES_PX, ridge_margin, ridge_strength
 from qca.tree.trace import Crop, crop_around
 
 Array = npt.NDArray[np.float64]
 
 _LOOK_PX = 4
 """How far around a pick its vessel is looked for to tell whether it is dark or bright."""
+_LOOK_SCALES_PX = (*RIDGE_SCALES_PX, 9.0)
 
 
 def square_pixels(frame: Frame) -> Array:
@@ -39,21 +40,24 @@ def working_crop(frame: Frame, image: Array, ends: Array, margin_px: float) -> t
 
 
 def _looks_dark(crop: Crop, picks: Array) -> bool:
-    """Whether ridges near the picks are darker than their surroundings."""
-    dark, bright = (
-        float(np.median([_strongest_near(sign * crop.image, r, c) for r, c in np.round(picks).astype(int)]))
-        for sign in (-1.0, 1.0)
-    )
-    return dark >= bright
+    """Whether ridges near the picks are darker than their surroundings: noise has as many of either kind."""
+    return sum(_darker_near(crop.image, r, c) for r, c in np.round(picks).astype(int)) >= 0
 
 
-def _strongest_near(image: Array, r: int, c: int) -> float:
-    """Greatest ridge strength within `_LOOK_PX` of a pixel, from as much of the image as it depends on."""
-    reach = _LOOK_PX + ridge_margin()
+def _darker_near(image: Array, r: int, c: int) -> float:
+    """How much the strongest dark ridges within `_LOOK_PX` of a pixel exceed the strongest bright ones, grey levels.
+
+    Each scale counts by itself: in a wide lumen the finest ones see noise alone.
+    """
+    reach = _LOOK_PX + ridge_margin(_LOOK_SCALES_PX)
     top, left = max(r - reach, 0), max(c - reach, 0)
     patch = image[top : r + reach + 1, left : c + reach + 1]
     if not patch.size:
         return 0.0
     r, c = r - top, c - left
-    near = ridge_strength(patch)[max(r - _LOOK_PX, 0) : r + _LOOK_PX + 1, max(c - _LOOK_PX, 0) : c + _LOOK_PX + 1]
-    return float(near.max(initial=0.0))
+    near = (slice(max(r - _LOOK_PX, 0), r + _LOOK_PX + 1), slice(max(c - _LOOK_PX, 0), c + _LOOK_PX + 1))
+    more = 0.0
+    for scale in _LOOK_SCALES_PX:
+        dark, bright = (float(ridge_strength(sign * patch, (scale,))[near].max(initial=0.0)) for sign in (-1.0, 1.0))
+        more += (dark - bright) * scale**0.5
+    return more
