@@ -34,6 +34,8 @@ class Near:
         Index into the band's pixels.
     s, x : ndarray, shape (N,)
         Arc length and lateral distance from the base curve, px.
+    behind : ndarray, shape (N,)
+        How far a pixel lies behind the limb's start, px, 0 or less: the start is rounded.
     r_cell, e_cell, g_cell : ndarray of int, shape (N,)
         First of four coefficients of radius, offset and contrast.
     r_basis, e_basis, g_basis : ndarray, shape (N, 4)
@@ -47,6 +49,7 @@ class Near:
     pixel: Index
     s: Array
     x: Array
+    behind: Array
     r_cell: Index
     r_basis: Array
     r_second: Array
@@ -59,6 +62,7 @@ class Near:
     @classmethod
     def of(cls, limb: Limb, pixel: Index, s: Array, x: Array) -> Near:
         """Pixels with these indices, arc lengths and lateral distances, each (N,), under the bases of ``limb``."""
+        behind, s = np.minimum(s, 0.0), np.maximum(s, 0.0)
         r_cell, r_basis = limb.r_spline.basis(s)
         e_cell, e_basis = limb.e_spline.basis(s)
         g_cell, g_basis = limb.g_spline.basis(s)
@@ -66,6 +70,7 @@ class Near:
             pixel=pixel,
             s=s,
             x=x,
+            behind=behind,
             r_cell=r_cell,
             r_basis=r_basis,
             r_second=limb.r_spline.second(s)[1],
@@ -147,6 +152,8 @@ def select_band(
         # the lumen may widen or shift while fitting, but not beyond this
         play = 0.5 * here + 6.0 if sigma is None else 0.25 * here + _BLURRED * sigma + 0.5
         touch = on & (away <= here + np.minimum(play, margin_px))
+        if len(limbs) > 1:
+            touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
         located.append((s, x, touch))
     if core_px > 0:
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px

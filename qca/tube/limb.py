@@ -71,9 +71,9 @@ class Limb:
         close = np.flatnonzero(((pixels > low) & (pixels < high)).all(1))
         if len(close):
             s, x = self.curve.locate(pixels[close])
-            on = (s >= 0) & (s <= self.curve.length)
+            on, behind = s <= self.curve.length, np.minimum(s, 0.0)
             s = np.clip(s, 0, self.curve.length)
-            within[close] = on & (np.abs(x - self.offset(s)) < self.radius(s))
+            within[close] = on & (np.hypot(x - self.offset(s), behind) < self.radius(s))
         return within
 
 

@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Mask, select_band
+from qca.tube.cap import cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
@@ -29,7 +30,7 @@ from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
-from qca.tube.union import blurred_union
+from qca.tube.union import Place, blurred_union
 
 _FOUR: npt.NDArray[np.int64] = np.arange(4)
 _MAD_TO_SD = 1.4826
@@ -54,6 +55,8 @@ class State:
         Derivative of it by each limb's opacity.
     parts : list of Opacity
         Each limb's own, at its near pixels.
+    pulls : list of ndarray, shape (N, 2)
+        Derivative of each limb's opacity in its cap by the place of the branching point; none for a single limb.
     sigma, bend : float
         Blur, px; bending, 1/px.
     ground : ndarray, shape (P,)
@@ -68,6 +71,7 @@ class State:
     opacity: Array
     share: Array
     parts: list[Opacity]
+    pulls: list[Array]
     sigma: float
     bend: float
     ground: Array
@@ -123,6 +127,7 @@ class Problem:
         self.level: Array = image[rows, cols]
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count)
+        self.capped = np.unique(np.concatenate([near.pixel[near.behind < 0] for near in self.near]))
         self.pattern = self._pattern()
         seen = self.level[self.clear] if self.clear.any() else self.level
         self.base = float(np.median(seen))
@@ -179,6 +184,8 @@ class Problem:
             blocks.append(Block(near.pixel, layout.r[i].start + near.r_cell, 4))
             blocks.append(Block(near.pixel, layout.e[i].start + near.e_cell, 4))
             blocks.append(Block(near.pixel, layout.g[i].start + near.g_cell, 4))
+        if len(self.near) > 1:
+            blocks.append(Block(self.capped, np.full(len(self.capped), layout.meeting.start), 2))
         every = np.arange(len(self.level))
         # contrast, bending and blur stand side by side
         blocks.append(Block(every, np.full(len(every), layout.log_k), 3))
@@ -192,28 +199,34 @@ class Problem:
         bend = float(theta[layout.bend])
         count = len(self.level)
         values = np.zeros((len(self.limbs), count))
-        gradients = np.zeros((len(self.limbs), count, 2)) if len(self.limbs) > 1 else None
-        parts = []
-        for i, near in enumerate(self.near):
+        parts, pulls, places = [], [], []
+        for i, (near, limb) in enumerate(zip(self.near, self.limbs, strict=True)):
             r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
             r = np.maximum(r, self.options.smallest_radius_px)
             x = near.x - _spline(near.e_cell, near.e_basis, theta[layout.e[i]])
+            if len(self.limbs) > 1:
+                cap = cap_of(near, limb.curve, theta[layout.meeting])
+                outward = near.normal.copy()
+                x[cap.which], outward[cap.which] = cap.away, cap.outward
+                places.append(Place(near.pixel, x, r, outward))
             o = blurred_opacity(x, r, sigma, bend)
             values[i, near.pixel] = o.value
-            if gradients is not None:
-                gradients[i, near.pixel] = o.d_x[:, None] * near.normal
+            if len(self.limbs) > 1:
+                # a cap moves with the branching point, not with the centreline's offset
+                pulls.append(-o.d_x[cap.which, None] * cap.outward)
+                o.d_x[cap.which] = 0.0
             parts.append(o)
-        if gradients is None:
-            opacity, share = values[0], np.ones((1, count))
+        if places:
+            opacity, share = blurred_union(values, places, sigma, bend)
         else:
-            opacity, share = blurred_union(values, gradients, sigma)
+            opacity, share = values[0], np.ones((1, count))
         ground = self.plane.evaluate(theta[layout.ground])
         gain = np.zeros(count)
         for i, near in enumerate(self.near):
             gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
-        return State(ground - contrast * opacity, opacity, share, parts, sigma, bend, ground, k, contrast)
+        return State(ground - contrast * opacity, opacity, share, parts, pulls, sigma, bend, ground, k, contrast)
 
     def jacobian(self, state: State) -> Array:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
@@ -221,6 +234,7 @@ class Problem:
         opacity, contrast = state.opacity, state.contrast
         d_sigma = np.zeros(len(opacity))
         d_bend = np.zeros(len(opacity))
+        pulled = np.zeros((len(opacity), 2))
         for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
             share = state.share[i, near.pixel]
             up = -contrast[near.pixel] * share
@@ -228,8 +242,13 @@ class Problem:
             out.append(((-up * o.d_x)[:, None] * near.e_basis).ravel())
             scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
             out.append((scaled[:, None] * near.g_basis).ravel())
+            if state.pulls:
+                cap = np.flatnonzero(near.behind < 0)
+                pulled[near.pixel[cap]] += up[cap, None] * state.pulls[i]
             d_sigma[near.pixel] += share * o.d_sigma
             d_bend[near.pixel] += share * o.d_m
+        if state.pulls:
+            out.append(pulled[self.capped].ravel())
         shared = np.column_stack(
             [
                 -state.gain * opacity,
