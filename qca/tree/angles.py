@@ -8,13 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.reading import Angles
+from qca.tube.confluence import mouths
 from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
 
-_JOIN_SD_PX = 0.45
-"""Model error of the branching point, px: the core of the confluence is left out of the fit, so how limbs join there is
-extrapolated. Makes the stated SDs of angles true on simulated bifurcations."""
+_JOIN_SD_PX = 0.4
+_BEND_SD = 0.004
+"""Model error of a centreline where it lies hidden in the confluence, at the branching point: px, and per px of its
+hidden length squared, for it may bend there. Makes the stated SDs of angles true on simulated bifurcations."""
 _PAIRS = ((0, 2), (1, 2), (0, 1))
 """Limbs, in the order proximal, distal, side, between which the angles A, B and C lie."""
 
@@ -39,13 +41,14 @@ def bifurcation_angles(joint: JointFit, chord_px: float) -> tuple[Angles, tuple[
         Flags: a limb ended before its chord, or the limbs stand in no order that three limbs can have.
     """
     rays = [_ray(joint, i, chord_px) for i in range(len(joint.limbs))]
+    join = _join(joint)
     angles: list[float] = []
     sds: list[float] = []
     for a, b in _PAIRS:
         angles.append(angle_between(rays[a].vector, rays[b].vector))
         gradient = rays[a].gradient - rays[b].gradient
-        join = _JOIN_SD_PX**2 * float(np.sum((rays[a].turn - rays[b].turn) ** 2))
-        variance = max(float(gradient @ joint.covariance @ gradient), 0.0) + join
+        turn = rays[a].turn - rays[b].turn
+        variance = max(float(gradient @ joint.covariance @ gradient), 0.0) + float(turn @ join @ turn)
         sds.append(float(np.degrees(np.sqrt(variance))))
     codes = [] if all(ray.reached for ray in rays) else ["chord_short"]
     # limbs in their usual order around the branching point, the main vessel bent to either side
@@ -82,6 +85,18 @@ def _ray(joint: JointFit, i: int, chord_px: float) -> _Ray:
     gradient[start : start + 4] = basis[0] * float(turn @ limb.curve.normal[sample])
     gradient[joint.layout.meeting] -= turn
     return _Ray(vector, turn, gradient, reached)
+
+
+def _join(joint: JointFit) -> Array:
+    """Covariance (2, 2), px^2, of the branching point by what is not known of the hidden centrelines.
+
+    Each tells where it runs across its own direction; two that are nearly parallel leave the place along them open.
+    """
+    known = np.zeros((2, 2))
+    for limb, hidden in zip(joint.limbs, mouths(joint.limbs), strict=True):
+        across = limb.curve.normal[min(round(hidden / limb.curve.step), len(limb.curve.normal) - 1)]
+        known += np.outer(across, across) / (_JOIN_SD_PX**2 + (_BEND_SD * hidden**2) ** 2)
+    return np.asarray(np.linalg.inv(known + 1e-6 * np.eye(2)))
 
 
 def point_at_distance(points: Array, origin: Array, distance: float) -> tuple[Array, int, bool]:
