@@ -34,7 +34,7 @@ class ShaftOptions:
     background_knot_px: float = 8.0
     lumen_ratio: float = 0.83
     """Inner over outer diameter, 0.88 of a guide, 0.7 to 0.75 of a diagnostic catheter; common practice, no source."""
-    lumen_ratio_sd: float = 0.06
+    lumen_ratio_sd: float = 0.04
     wall_over_lumen: float = 1.0
     """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
     wall_over_lumen_sd: float = 0.1
