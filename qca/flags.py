@@ -121,6 +121,15 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "join_unseen",
+        "branching not seen",
+        "a limb is lost in the noise on its way to the others",
+        "Where part of a limb is not seen, nobody can tell where it comes from: the branching point is a guess, and "
+        "angles in such frames were wrong by tens of degrees.",
+        "Lead the path by hand if you can see it, or use a frame with better filling.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "overlap",
         "overlap",
         "something crosses or touches the vessel here",

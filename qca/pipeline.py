@@ -156,7 +156,7 @@ class FrameAtHand:
         for name, limb in limbs.items():
             flags += [_flag(code, name) for code in limb.flags]
         if angles is not None and any("unseen" in limb.flags for limb in limbs.values()):
-            flags.append(_flag("unseen", "angles"))
+            flags.append(_flag("join_unseen", "angles"))
         medina = None
         branching = carina = None
         if len(names) == 3:

@@ -61,7 +61,8 @@ class Value:
 def reading_values(case: Case, reading: Reading) -> Iterator[Value]:
     """Compare a reading with the truth; one row for every number whose truth is known."""
     target, scale = case.target, reading.scale
-    general = {flag.code for flag in reading.flags if flag.where not in reading.limbs}
+    # what is said of the angles says nothing of a diameter
+    general = {flag.code for flag in reading.flags if flag.where not in reading.limbs and flag.where != "angles"}
     for name, limb in target.limbs.items():
         found = reading.limbs[name]
         flags = tuple(sorted(general | set(found.flags)))
@@ -86,13 +87,14 @@ def reading_values(case: Case, reading: Reading) -> Iterator[Value]:
     if target.angles_deg is not None and reading.angles is not None:
         angles = reading.angles
         flags = tuple(sorted({flag.code for flag in reading.flags}))
+        untrusted = any(FLAGS[flag.code].untrusted for flag in reading.flags if flag.where == "angles")
         for letter, value, sd in (
             ("A", angles.A, angles.sd_A),
             ("B", angles.B, angles.sd_B),
             ("C", angles.C, angles.sd_C),
         ):
             yield Value(
-                case.name, "joint fit", "angles", _ANGLE[letter], target.angles_deg[letter], value, sd, flags=flags
+                case.name, "joint fit", "angles", _ANGLE[letter], target.angles_deg[letter], value, sd, untrusted, flags
             )
     if scale is not None and math.isfinite(target.mm_per_px):
         share = 100 / target.mm_per_px

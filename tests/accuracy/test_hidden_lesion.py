@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from qca.flags import FLAGS
 from qca.phantom import random_bifurcation
 from qca.phantom.recipe import Lesion
 from qca.pipeline import measure
@@ -53,4 +54,6 @@ def test_where_the_lumen_is_not_seen_the_limb_and_the_angles_say_so(seed):
     case = turned_branch(seed)
     reading = measure(case.frame, case.picks)
     assert angle_error(case, reading) > 5
-    assert {flag.where for flag in reading.flags if flag.code == "unseen"} == {"side", "angles"}
+    assert {flag.where for flag in reading.flags if flag.code == "unseen"} == {"side"}
+    assert {flag.where for flag in reading.flags if flag.code == "join_unseen"} == {"angles"}
+    assert FLAGS["join_unseen"].untrusted
