@@ -13,10 +13,11 @@ from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
 
-_JOIN_SD_PX = 0.4
-_BEND_SD = 0.004
-"""Model error of a centreline where it lies hidden in the confluence, at the branching point: px, and per px of its
-hidden length squared, for it may bend there. Makes the stated SDs of angles true on simulated bifurcations."""
+_JOIN_PART = 0.055
+_BEND_PART = 0.032
+"""Model error of a centreline at the branching point, where it lies hidden in the confluence: as a part of the widest
+limb's radius, and times the square of its hidden length in such radii, for it may bend there. Makes the stated SDs of
+angles true on simulated bifurcations."""
 _PAIRS = ((0, 2), (1, 2), (0, 1))
 """Limbs, in the order proximal, distal, side, between which the angles A, B and C lie."""
 
@@ -93,9 +94,11 @@ def _join(joint: JointFit) -> Array:
     Each tells where it runs across its own direction; two that are nearly parallel leave the place along them open.
     """
     known = np.zeros((2, 2))
+    widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in joint.limbs)
     for limb, hidden in zip(joint.limbs, mouths(joint.limbs), strict=True):
         across = limb.curve.normal[min(round(hidden / limb.curve.step), len(limb.curve.normal) - 1)]
-        known += np.outer(across, across) / (_JOIN_SD_PX**2 + (_BEND_SD * hidden**2) ** 2)
+        sd = widest * float(np.hypot(_JOIN_PART, _BEND_PART * (hidden / widest) ** 2))
+        known += np.outer(across, across) / sd**2
     return np.asarray(np.linalg.inv(known + 1e-6 * np.eye(2)))
 
 

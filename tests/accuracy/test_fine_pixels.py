@@ -31,5 +31,5 @@ def test_wide_vessels_are_measured(seed):
         assert abs(found.reference_px * MM_PER_PX - limb.reference_mm) < 0.15, name
     for letter in "ABC":
         sd = getattr(reading.angles, f"sd_{letter}")
-        assert sd < 5
+        assert sd < 8
         assert abs(getattr(reading.angles, letter) - case.target.angles_deg[letter]) < 3 * sd
