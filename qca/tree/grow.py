@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from qca.tree.meeting import meeting_point, near_traced, trusted_from
+from qca.tree.meeting import meeting_point, near_traced, on_traced, trusted_from
 from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_radius
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
@@ -66,11 +66,11 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     """
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
     limbs = _first_limbs(crop, paths, coarse)
-    traced = limbs[0].curve.points[0]
+    traced, seen = limbs[0].curve.points[0], np.vstack([limb.curve.points for limb in limbs])
     first, again = _ROUGH_STEPS
     found = _roughly(crop, limbs, coarse, Shared(), first)
     for _ in range(_MOST_ROUNDS):
-        laid = _lay_again(found, coarse, traced)
+        laid = _lay_again(found, coarse, traced, seen)
         traced = laid.traced
         found = _roughly(crop, laid.limbs, coarse, laid.shared, again, covariance=rough)
         if not laid.unsettled:
@@ -78,7 +78,7 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     if rough:
         return found
     sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
-    laid = _lay_again(found, sized, traced)
+    laid = _lay_again(found, sized, traced, seen)
     return fit_limbs(
         crop.image, laid.limbs, sized, laid.shared, usable=crop.valid, core_px=_core(laid.limbs), iterations=_STEPS
     )
@@ -197,7 +197,7 @@ class _Laid(NamedTuple):
     unsettled: bool
 
 
-def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> _Laid:
+def _lay_again(fit: JointFit, options: FitOptions, traced: Array, paths: Array) -> _Laid:
     """Limbs on new base curves along the fitted centrelines, with what was learned carried over."""
     tree = len(fit.limbs) > 1
     seen = mouths(fit.limbs)
@@ -207,7 +207,7 @@ def _lay_again(fit: JointFit, options: FitOptions, traced: Array) -> _Laid:
         if trusted == seen:
             meeting = near_traced(fit, meeting, traced)
         else:
-            traced = meeting
+            traced = meeting = on_traced(fit, meeting, paths)
     limbs = []
     rs, es = [], []
     for i, limb in enumerate(fit.limbs):

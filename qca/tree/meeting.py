@@ -111,8 +111,8 @@ def _stretch(start: float) -> int:
     return int(max(_LINE_PX, 1.5 * start))
 
 
-def near_traced(fit: JointFit, meeting: Array, traced: Array) -> Array:
-    """Meeting point no further from that of the traced paths than the widest limb is wide.
+def near_traced(fit: JointFit, meeting: Array, traced: Array, widths: float = 1.0) -> Array:
+    """Meeting point no further from a traced point than the widest limb is wide, ``widths`` times.
 
     Straight lines along daughters that bend or part at a narrow angle may cross anywhere; the paths were seen.
 
@@ -121,7 +121,9 @@ def near_traced(fit: JointFit, meeting: Array, traced: Array) -> Array:
     fit : JointFit
         For the limbs' widths.
     meeting, traced : ndarray, shape (2,)
-        Where straight lines and where the traced paths meet, (row, column), px.
+        Where straight lines meet, and where the traced paths do or pass by, (row, column), px.
+    widths : float
+        How many widths.
 
     Returns
     -------
@@ -129,5 +131,26 @@ def near_traced(fit: JointFit, meeting: Array, traced: Array) -> Array:
         (row, column), px.
     """
     away = meeting - traced
-    most = 2 * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
+    most = 2 * widths * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
     return np.asarray(traced + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
+
+
+def on_traced(fit: JointFit, meeting: Array, paths: Array) -> Array:
+    """Meeting point that lies in a lumen that was seen: within half the widest limb's width of a traced path.
+
+    Parameters
+    ----------
+    fit : JointFit
+        For the limbs' widths.
+    meeting : ndarray, shape (2,)
+        Where straight lines meet, (row, column), px.
+    paths : ndarray, shape (N, 2)
+        Points of all traced paths.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        (row, column), px.
+    """
+    nearest = paths[np.argmin(np.linalg.norm(paths - meeting, axis=1))]
+    return near_traced(fit, meeting, nearest, 0.5)
