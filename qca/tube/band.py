@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -80,6 +80,11 @@ class Near:
             g_basis=g_basis,
             normal=limb.curve.normal[_sample(limb, s)],
         )
+
+    def alongside(self) -> Near:
+        """Give the same without the pixels behind the limb's start."""
+        keep = self.behind >= 0
+        return Near(*(getattr(self, field.name)[keep] for field in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)

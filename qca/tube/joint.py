@@ -233,7 +233,7 @@ def _result(
         variance=variance / correlation,
         weight=_huber(residual, variance, problem.options.huber),
         base=problem.base,
-        near=problem.near,
+        near=tuple(near.alongside() for near in problem.near),
     )
 
 

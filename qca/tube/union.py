@@ -2,7 +2,7 @@
 
 Coplanar lumens share the longer of their chords. What each gives to the blurred opacity of their union is its own
 blurred opacity less the part that comes from where another one's chord is longer. That part is told by a quadrature
-over the blur, in which the lumens run straight: within 0.3 % of the peak (rms) about a fork of 30 to 75 degrees.
+over the blur, in which the lumens run straight: within 0.4 % of the peak (rms) about a fork of 30 to 75 degrees.
 """
 
 from __future__ import annotations
