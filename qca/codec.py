@@ -215,6 +215,7 @@ def _plain(kind: type, value: object, *, path: str, name: str) -> object:
 
 
 _NUMBERS = {float, int}
+"""Types of which a list needs no look at every item."""
 
 
 def _array(value: object, *, path: str, name: str) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -223,15 +224,16 @@ def _array(value: object, *, path: str, name: str) -> np.ndarray[Any, np.dtype[n
     points = path.rpartition(".")[2] in POINT_FIELDS
     numbers: list[Any] = []
     if not points and set(map(type, value)) <= _NUMBERS:
-        numbers, value = value, []  # at once, as most are
-    for index, item in enumerate(value):
-        where = f"{path}[{index}]"
-        if points:
-            if not isinstance(item, list) or len(item) != 2:
-                raise _wrong(name, where, item, "a point [x, y]")
-            numbers.append([_number(part, path=where, name=name) for part in item])
-        else:
-            numbers.append(_number(item, path=where, name=name))
+        numbers = value  # at once, as most are
+    else:
+        for index, item in enumerate(value):
+            where = f"{path}[{index}]"
+            if points:
+                if not isinstance(item, list) or len(item) != 2:
+                    raise _wrong(name, where, item, "a point [x, y]")
+                numbers.append([_number(part, path=where, name=name) for part in item])
+            else:
+                numbers.append(_number(item, path=where, name=name))
     array = np.array(numbers, dtype=np.float64).reshape((-1, 2) if points else (-1,))
     array.flags.writeable = False
     return array

@@ -15,6 +15,7 @@ Array = npt.NDArray[np.float64]
 _LOOK_PX = 4
 """How far around a pick its vessel is looked for to tell whether it is dark or bright."""
 _LOOK_SCALES_PX = (*RIDGE_SCALES_PX, 9.0)
+"""Scales of the ridges that count, the widest for lumens of up to about 40 px."""
 
 
 def square_pixels(frame: Frame) -> Array:
@@ -59,5 +60,6 @@ def _darker_near(image: Array, r: int, c: int) -> float:
     more = 0.0
     for scale in _LOOK_SCALES_PX:
         dark, bright = (float(ridge_strength(sign * patch, (scale,))[near].max(initial=0.0)) for sign in (-1.0, 1.0))
+        # the ridge filter's sigma^1.5 favours what is thin; sigma^2 weighs a contrast alike at all scales
         more += (dark - bright) * scale**0.5
     return more

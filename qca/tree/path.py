@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from qca.tree.halved import halved
+from qca.tree.halved import from_half, halved
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
@@ -125,4 +125,4 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
         total += np.where(np.isfinite(far), far, 1e30)
         finders.append(mcp)
     meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
-    return [np.asarray(f.traceback(meeting), dtype=np.float64)[::-1] * 2 + 0.5 for f in finders]
+    return [from_half(np.asarray(f.traceback(meeting), dtype=np.float64)[::-1]) for f in finders]

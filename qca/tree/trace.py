@@ -19,7 +19,7 @@ from qca.tube.curve import curve_through
 Array = npt.NDArray[np.float64]
 
 FIRST_SMOOTH_PX = 5.0
-"""How far a first curve may leave its path, px."""
+"""SD of the Gaussian that smooths a traced path into a first curve, px."""
 _WIDE_PX = 9.0
 """From this radius on larger pixels are used: half of what templates span, and about all that the ridge filter sees."""
 _LEAST_SIDE = 64
@@ -153,6 +153,8 @@ def _traced(
 
 def first_radius(image: Array, points: Array, normal: Array, reach_px: float) -> Array:
     """Rough radius along a curve by matching chord templates to averaged cross profiles.
+
+    A lumen wider than most templates is matched on larger pixels.
 
     Parameters
     ----------

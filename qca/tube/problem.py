@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Mask, select_band
-from qca.tube.cap import cap_of
+from qca.tube.cap import Cap, cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
@@ -55,8 +55,8 @@ class State:
         Derivative of it by each limb's opacity.
     parts : list of Opacity
         Each limb's own, at its near pixels.
-    pulls : list of ndarray, shape (N, 2)
-        Derivative of each limb's opacity in its cap by the place of the branching point; none for a single limb.
+    caps : list of Cap
+        Each limb's pixels behind its start; none for a single limb.
     sigma, bend : float
         Blur, px; bending, 1/px.
     ground : ndarray, shape (P,)
@@ -71,7 +71,7 @@ class State:
     opacity: Array
     share: Array
     parts: list[Opacity]
-    pulls: list[Array]
+    caps: list[Cap]
     sigma: float
     bend: float
     ground: Array
@@ -199,7 +199,7 @@ class Problem:
         bend = float(theta[layout.bend])
         count = len(self.level)
         values = np.zeros((len(self.limbs), count))
-        parts, pulls, places = [], [], []
+        parts, caps, places = [], [], []
         for i, (near, limb) in enumerate(zip(self.near, self.limbs, strict=True)):
             r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
             r = np.maximum(r, self.options.smallest_radius_px)
@@ -209,12 +209,9 @@ class Problem:
                 outward = near.normal.copy()
                 x[cap.which], outward[cap.which] = cap.away, cap.outward
                 places.append(Place(near.pixel, x, r, outward))
+                caps.append(cap)
             o = blurred_opacity(x, r, sigma, bend)
             values[i, near.pixel] = o.value
-            if len(self.limbs) > 1:
-                # a cap moves with the branching point, not with the centreline's offset
-                pulls.append(-o.d_x[cap.which, None] * cap.outward)
-                o.d_x[cap.which] = 0.0
             parts.append(o)
         if places:
             opacity, share = blurred_union(values, places, sigma, bend)
@@ -226,7 +223,7 @@ class Problem:
             gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
-        return State(ground - contrast * opacity, opacity, share, parts, pulls, sigma, bend, ground, k, contrast)
+        return State(ground - contrast * opacity, opacity, share, parts, caps, sigma, bend, ground, k, contrast)
 
     def jacobian(self, state: State) -> Array:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
@@ -234,21 +231,24 @@ class Problem:
         opacity, contrast = state.opacity, state.contrast
         d_sigma = np.zeros(len(opacity))
         d_bend = np.zeros(len(opacity))
-        pulled = np.zeros((len(opacity), 2))
+        by_meeting = np.zeros((len(opacity), 2))
         for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
             share = state.share[i, near.pixel]
             up = -contrast[near.pixel] * share
             out.append(((up * o.d_r)[:, None] * (near.r_basis + 0.5 * state.sigma**2 * near.r_second)).ravel())
-            out.append(((-up * o.d_x)[:, None] * near.e_basis).ravel())
+            by_shift = -up * o.d_x
+            if state.caps:
+                # a cap moves with the branching point, not with the centreline's offset
+                cap = state.caps[i]
+                by_meeting[near.pixel[cap.which]] += by_shift[cap.which, None] * cap.outward
+                by_shift[cap.which] = 0.0
+            out.append((by_shift[:, None] * near.e_basis).ravel())
             scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
             out.append((scaled[:, None] * near.g_basis).ravel())
-            if state.pulls:
-                cap = np.flatnonzero(near.behind < 0)
-                pulled[near.pixel[cap]] += up[cap, None] * state.pulls[i]
             d_sigma[near.pixel] += share * o.d_sigma
             d_bend[near.pixel] += share * o.d_m
-        if state.pulls:
-            out.append(pulled[self.capped].ravel())
+        if state.caps:
+            out.append(by_meeting[self.capped].ravel())
         shared = np.column_stack(
             [
                 -state.gain * opacity,

@@ -17,8 +17,8 @@ def limited(step: Array, layout: Layout) -> Array:
     """Shorten a step (Q,) so that every group of parameters stays within what a linearisation can bear."""
     limits = [(step[part], 2.0) for part in layout.r] + [(step[part], 3.0) for part in layout.e]
     limits += [(step[layout.log_k : layout.log_k + 1], 0.4), (step[layout.log_sigma : layout.log_sigma + 1], 0.3)]
-    limits += [(step[layout.bend : layout.bend + 1], 0.02), (np.append(step[layout.meeting], 0.0), 3.0)]
-    return step * min(1.0, *(limit / max(float(np.abs(part).max()), 1e-12) for part, limit in limits))
+    limits += [(step[layout.bend : layout.bend + 1], 0.02), (step[layout.meeting], 3.0)]
+    return step * min(1.0, *(limit / max(float(np.abs(part).max(initial=0.0)), 1e-12) for part, limit in limits))
 
 
 def undoes(step: Array, before: Array, metric: Array) -> bool:
