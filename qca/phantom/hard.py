@@ -26,6 +26,7 @@ Difficulty = Literal[
     "diaphragm_edge",
     "long_tailed_blur",
     "correlated_noise",
+    "two_wires",
 ]
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
 
@@ -42,10 +43,11 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         Same seed, same recipe.
     difficulty : str
         elliptic: lumens of axis ratio (depth over width) 0.65-1.4. guide_wire: a wire from the proximal through the
-        distal or the side limb. crossing: a vessel of 1-2.2 mm at another depth crosses one limb. unfilled_catheter:
-        only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma: grey mapping. motion: 1 mm
-        during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur: point spread of two
-        Gaussians. correlated_noise: half of the blur's variance arises after the quanta were counted.
+        distal or the side limb. two_wires: one through each. crossing: a vessel of 1-2.2 mm at another depth crosses
+        one limb. unfilled_catheter: only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma:
+        grey mapping. motion: 1 mm during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur:
+        point spread of two Gaussians. correlated_noise: half of the blur's variance arises after the quanta were
+        counted.
     ranges : Ranges
         What else is drawn.
 
@@ -81,6 +83,12 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         other: Literal["distal", "side"] = "distal" if rng.random() < 0.5 else "side"
         wire = GuideWire(("proximal", other), offset=rng.uniform(-0.8, 0.8), metal_per_mm=rng.uniform(0.6, 1.2))
         return replace(recipe, guide_wire=wire)
+    if difficulty == "two_wires":
+        into = [
+            GuideWire(("proximal", name), offset=rng.uniform(-0.8, 0.8), metal_per_mm=rng.uniform(0.6, 1.2))
+            for name in ("distal", "side")
+        ]
+        return replace(recipe, guide_wire=into[0], second_wire=into[1])
     if difficulty == "crossing":
         return replace(recipe, vessels=(_crossing(rng, recipe),))
     if difficulty == "clipped":

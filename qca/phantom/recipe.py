@@ -220,6 +220,7 @@ class Recipe:
     pick_jitter_px: float = 1.0
     take: int = 0
     frame: int | None = None
+    second_wire: GuideWire | None = None
     supersampling: int = 2
     substeps: int = 4
     title: str = ""

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import Recipe
+from qca.phantom.recipe import GuideWire, Recipe
 from qca.phantom.tube import Tube, limb_tube, subpixel_feet, true_diameter, vessel_tube
 
 Image = npt.NDArray[np.float64]
@@ -119,7 +119,7 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
     Returns
     -------
     tuple of ndarray, each shape (rows * supersampling, columns * supersampling)
-        Through the contrast-filled vessels with the guide wire, and through the catheter; 1 where there is nothing.
+        Through the contrast-filled vessels with the guide wires, and through the catheter; 1 where there is nothing.
     """
     limbs = limb_tubes(recipe)
     joined = list(limbs.values()) + [vessel_tube(v) for v in recipe.vessels if v.attached]
@@ -143,11 +143,12 @@ def transmission(recipe: Recipe) -> tuple[Image, Image]:
     for tube in crossing:
         loss += patch.chord(tube, _widest(tube))
     loss *= contrast * recipe.lumen_filling
-    if recipe.guide_wire is not None:
-        wire = recipe.guide_wire
+    for wire in (recipe.guide_wire, recipe.second_wire):
+        if wire is None:
+            continue
         square = patch.zeros()
-        for tube in wire_tubes(recipe, limbs):
-            patch.half_depth_squared(tube, wire.diameter_mm / 2, square)
+        for tube in wire_tubes(recipe, limbs, wire):
+            patch.half_depth_squared(tube, _widest(tube), square)
         metal = 2 * np.sqrt(square)
         loss += metal * wire.metal_per_mm - np.minimum(metal, chord) * contrast * recipe.lumen_filling
     if shaft is None or catheter is None:
@@ -186,11 +187,8 @@ def _rod(curve: Curve, diameter_mm: float) -> Tube:
     return Tube(curve, lambda s: np.full_like(s, diameter_mm / 2))
 
 
-def wire_tubes(recipe: Recipe, limbs: dict[str, Tube]) -> list[Tube]:
-    """Tubes of the guide wire, one along each limb that it passes, off centre by a part of the free play."""
-    wire = recipe.guide_wire
-    if wire is None:
-        return []
+def wire_tubes(recipe: Recipe, limbs: dict[str, Tube], wire: GuideWire) -> list[Tube]:
+    """Tubes of a guide wire, one along each limb that it passes, off centre by a part of the free play."""
     tubes = []
     for name in wire.through:
         # outward directions of the limbs are opposite: one side of the wire's way changes sign in the proximal limb

@@ -46,6 +46,7 @@ def bounded(recipe: Recipe) -> bool:
         and optics.after_detection == 0
         and optics.point_spread == "gaussian"
         and recipe.guide_wire is None
+        and recipe.second_wire is None
         and recipe.front_mm is None
         and not recipe.vessels
         and all(limb.depth_ratio == 1.0 for limb in recipe.limbs)

@@ -101,9 +101,10 @@ def test_catheter_is_a_wall_around_a_lumen(straight):
     assert full.min() == pytest.approx(expected, rel=2e-3)
 
 
-def test_guide_wire_takes_the_place_of_contrast(straight):
+@pytest.mark.parametrize("offset", [0.0, 0.4, -0.8])
+def test_guide_wire_takes_the_place_of_contrast(straight, offset):
     recipe = straight(3.0, 0.0, supersampling=8, substeps=8)
-    wire = GuideWire(("segment",), 0.36, 0.9, offset=0.0)
+    wire = GuideWire(("segment",), 0.36, 0.9, offset=offset)
     plain, _ = transmission(recipe)
     wired, _ = transmission(replace(recipe, guide_wire=wire))
     contrast = contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev)
@@ -111,6 +112,9 @@ def test_guide_wire_takes_the_place_of_contrast(straight):
     middle = plain.shape[1] // 2
     extra = np.log(plain[:, middle] / wired[:, middle]).sum() * cell
     assert extra == pytest.approx(math.pi * 0.18**2 * (0.9 - contrast), rel=0.01)
+    again, _ = transmission(replace(recipe, guide_wire=wire, second_wire=replace(wire, offset=offset + 0.15)))
+    both = np.log(plain[:, middle] / again[:, middle]).sum() * cell
+    assert both == pytest.approx(2 * extra, rel=0.01)
 
 
 def test_contrast_front(straight):

@@ -25,6 +25,7 @@ _DIFFICULTIES = (
     "diaphragm_edge",
     "long_tailed_blur",
     "correlated_noise",
+    "two_wires",
 )
 _LIST_COLUMNS = (
     "code",
