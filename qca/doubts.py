@@ -48,7 +48,7 @@ class Doubts:
 
 
 def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
-    """Look for overlap, misfit, uneven filling, low contrast, lumen not seen, saturation and shutters along a limb.
+    """Look for overlap, misfit, uneven filling, wires, low contrast, lumen not seen, saturation, shutters along a limb.
 
     Parameters
     ----------
@@ -90,6 +90,8 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
         codes.append("low_contrast")
     if abs(quality.gain) > _GAIN and abs(quality.gain) > 3 * quality.gain_sd and len(fit.limbs) > 1:
         codes.append("uneven_filling")
+    if any(strand.limb == i for wire in fit.wires for strand in wire.strands):
+        codes.append("wire_inside")
     if saturated(fit.level[fit.near[i].pixel], frame):
         codes.append("saturated")
     if _shaded(fit, i, frame):

@@ -157,6 +157,16 @@ _ROWS = (
         untrusted=True,
     ),
     FlagDefinition(
+        "wire_inside",
+        "wire in the lumen",
+        "a wire's shade was found in the lumen and taken out",
+        "A thin dark line runs along the lumen, as a guide wire does. It is fitted together with the lumen and its "
+        "shade taken out; the uncertainties hold what that costs. In a lesion hardly wider than the wire little is "
+        "left to tell the lumen from the wire.",
+        "Check on the picture that a wire lies there; streaming contrast can look like one.",
+        untrusted=False,
+    ),
+    FlagDefinition(
         "uneven_filling",
         "uneven contrast",
         "the contrast per millimetre changes along the limb",

@@ -236,6 +236,7 @@ def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, ob
         "chi2_per_pixel": float((joint.weight * joint.residual**2).mean()),
         "pixels": len(joint.level),
         "parameters": joint.layout.size,
+        "wires": len(joint.wires),
     }
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from qca.tree.meeting import meeting_point, near_traced, on_traced, trusted_from
 from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_radius
+from qca.tree.wires import as_expected, held, strained, threaded, wire_likely
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
@@ -18,6 +19,7 @@ from qca.tube.limb import Limb, lay_limb
 from qca.tube.options import FitOptions
 from qca.tube.shared import Shared
 from qca.tube.spline import Spline
+from qca.tube.wire import Wire
 
 Array = npt.NDArray[np.float64]
 
@@ -29,6 +31,8 @@ _MOVED_PX = 4.0
 """From this move of the branching point on, limbs laid anew are fitted roughly once more."""
 _COARSE, _COARSE_GROUND = 2.0, 1.4
 """How much further apart knots are in a rough round, along the limbs and in the background."""
+_TRIAL_STEPS = 10
+"""Of a fit that tries whether there are wires."""
 _STEPS = 9
 """At most, of the last round."""
 _AGAIN_SMOOTH_PX = 3.0
@@ -78,14 +82,47 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     if rough:
         return found
     sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
-    laid = _lay_again(found, sized, traced, seen)
+    fit = _finely(crop, found, sized, traced, seen)
+    lines = fit.seen_wires
+    if strained(fit, sized.priors):
+        # what a wire does to the residuals is seen where blur and bending may not give way to it
+        start = replace(found, shared=as_expected(found.shared, sized.priors))
+        lines = _finely(crop, start, replace(sized, priors=held(sized.priors)), traced, seen).seen_wires
+    if lines is None or not wire_likely(fit, lines, sized.priors):
+        return fit
+    laid = _lay_again(fit, sized, traced, seen)
+    even = [replace(limb, g=np.zeros_like(limb.g)) for limb in laid.limbs]
+
+    def refit(shared: Shared, wires: Sequence[Wire]) -> JointFit:
+        return _roughly(crop, laid.limbs if not wires else even, sized, shared, _TRIAL_STEPS, wires=wires)
+
+    with_wires = threaded(lines, laid.shared, sized.priors, refit)
+    return fit if with_wires is None else _finely(crop, with_wires, sized, traced, seen)
+
+
+def _finely(crop: Crop, found: JointFit, options: FitOptions, traced: Array, seen: Array) -> JointFit:
+    laid = _lay_again(found, options, traced, seen)
     return fit_limbs(
-        crop.image, laid.limbs, sized, laid.shared, usable=crop.valid, core_px=_core(laid.limbs), iterations=_STEPS
+        crop.image,
+        laid.limbs,
+        options,
+        laid.shared,
+        usable=crop.valid,
+        core_px=_core(laid.limbs),
+        iterations=_STEPS,
+        wires=_relaid(found.wires, laid.limbs),
     )
 
 
 def _roughly(
-    crop: Crop, limbs: Sequence[Limb], options: FitOptions, shared: Shared, steps: int, *, covariance: bool = False
+    crop: Crop,
+    limbs: Sequence[Limb],
+    options: FitOptions,
+    shared: Shared,
+    steps: int,
+    *,
+    covariance: bool = False,
+    wires: Sequence[Wire] = (),
 ) -> JointFit:
     return fit_limbs(
         crop.image,
@@ -97,7 +134,12 @@ def _roughly(
         iterations=steps,
         thin=True,
         covariance=covariance,
+        wires=_relaid(wires, limbs),
     )
+
+
+def _relaid(wires: Sequence[Wire], limbs: Sequence[Limb]) -> list[Wire]:
+    return [wire.relaid([limb.curve.length for limb in limbs]) for wire in wires]
 
 
 def coarser(options: FitOptions, factor: float) -> FitOptions:

@@ -26,6 +26,8 @@ from qca.tube.priors import Precisions, first_precisions
 from qca.tube.problem import Problem, State
 from qca.tube.shared import Shared
 from qca.tube.steps import bounded, limited, undoes
+from qca.tube.wire import Wire
+from qca.tube.wire_sight import SeenWires, seen_wires
 
 _LEARNING: Mapping[int, int] = MappingProxyType({2: 1, 3: 1})
 """Before which steps of a first fit precisions are learned, and in how many rounds: patiently only in the end, when the
@@ -66,6 +68,10 @@ class JointFit:
         Background, grey levels, on which the contrast is that of ``theta``.
     near : tuple of Near
         Each limb's pixels with their arc length and lateral distance.
+    wires : tuple of Wire
+        Those in the lumen, with fitted numbers.
+    seen_wires : SeenWires, optional
+        Where some are likeliest; None where none were looked for.
     """
 
     limbs: tuple[Limb, ...]
@@ -82,6 +88,8 @@ class JointFit:
     weight: Array
     base: float
     near: tuple[Near, ...]
+    wires: tuple[Wire, ...] = ()
+    seen_wires: SeenWires | None = None
 
     @property
     def log_sigma(self) -> float:
@@ -116,6 +124,7 @@ def fit_limbs(
     iterations: int,
     thin: bool = False,
     covariance: bool = True,
+    wires: Sequence[Wire] = (),
 ) -> JointFit:
     """Fit limbs to the pixels around them.
 
@@ -141,6 +150,8 @@ def fit_limbs(
         Take every other pixel.
     covariance : bool
         Whether it is needed; NaN without.
+    wires : sequence of Wire
+        In the limbs, with numbers to start from. Where there are none and all pixels take part, they are looked for.
 
     Returns
     -------
@@ -152,7 +163,7 @@ def fit_limbs(
     numpy.linalg.LinAlgError
         If pixels and priors together do not determine the parameters.
     """
-    problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin)
+    problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin, wires=wires)
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
@@ -208,10 +219,15 @@ def _result(
     variance = variance * correlation
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
+    seen = None
     if covariance:
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
-        spread[start:, start:] = _evidence(problem, theta, state, variance).posterior(precisions).factor.inverse(start)
+        posterior = _evidence(problem, theta, state, variance).posterior(precisions)
+        spread[start:, start:] = posterior.factor.inverse(start)
+        if not thin and not problem.threaded.wires:
+            weight = _huber(residual, variance, problem.options.huber) / variance
+            seen = seen_wires(problem, theta, state, weight, posterior.factor)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -234,6 +250,8 @@ def _result(
         weight=_huber(residual, variance, problem.options.huber),
         base=problem.base,
         near=tuple(near.alongside() for near in problem.near),
+        wires=problem.threaded.at(theta, layout.wire_area, layout.wire_f),
+        seen_wires=seen,
     )
 
 

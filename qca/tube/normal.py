@@ -106,6 +106,16 @@ class Pattern:
             vector[columns] += scaled[rows] @ j
         return flat.reshape(self.size, self.size), vector
 
+    def cross(self, values: Array, weight: Array, others: Array) -> Array:
+        """``J^T W others`` (Q, T) for entries ``values`` (K,), ``weight`` (P,) and ``others`` (P, T)."""
+        packed = np.zeros(self.packed_size)
+        packed[self.slots] = values
+        out = np.zeros((self.size, others.shape[1]))
+        for rows, part, columns, _ in self.runs:
+            j = packed[part].reshape(rows.stop - rows.start, len(columns))
+            out[columns] += j.T @ (weight[rows, None] * others[rows])
+        return out
+
 
 class Factor:
     """Cholesky factor of a symmetric positive definite matrix.

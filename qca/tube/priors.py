@@ -68,6 +68,8 @@ _FREEDOM = 5.0
 way, for there the belief itself is in doubt. A vessel may move while the catheter does not, a limb may fill badly."""
 _KERNEL = np.array([0.3, 0.5, 0.7, 0.9, 1.0, 0.9, 0.7, 0.5, 0.3])
 """Weights of neighbouring knots in a local precision: about 8 knots, the length of a lesion's flank."""
+_WIRE_PLACE_SD, _WIRE_STEP_SD = 1.0, 0.25
+"""Where a wire lies between axis and wall, and how far it moves there from one knot to the next; own choice, loose."""
 _LEAST_PART = 0.05
 """No stretch of a limb is believed smoother than this part of its liveliest one: a second lesion may hide in noise."""
 _FLOOR, _CEIL = 2e-6, 0.05
@@ -163,6 +165,11 @@ def add_limb_prior(
         level = float(theta[layout.g[i]].mean()) / numbers.gain_level_sd
         k = precisions.g * d.T @ d + _belief(level) * np.ones((n, n)) / (n * numbers.gain_level_sd) ** 2
         add(layout.g[i], k, k @ theta[layout.g[i]])
+    for part in layout.wire_f:
+        # anywhere in the lumen, without haste
+        d = _difference(part.stop - part.start, 1)
+        k = d.T @ d / _WIRE_STEP_SD**2 + np.eye(part.stop - part.start) / _WIRE_PLACE_SD**2
+        add(part, k, k @ theta[part])
     for at, mean, sd in (
         (layout.bend, numbers.bend, numbers.bend_sd),
         (layout.log_sigma, numbers.log_sigma, numbers.log_sigma_sd),
@@ -179,6 +186,11 @@ def add_limb_prior(
 def _belief(away: float) -> float:
     """Weight of a prior whose value lies ``away`` SDs from its mean: that of Student's t distribution."""
     return (_FREEDOM + 1) / (_FREEDOM + away**2)
+
+
+def belief_lost(away: float) -> float:
+    """Minus the log density of the same at ``away`` SDs from its mean, less that at the mean."""
+    return 0.5 * (_FREEDOM + 1) * math.log1p(away**2 / _FREEDOM)
 
 
 def _tie_limbs(

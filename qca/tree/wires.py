@@ -1,0 +1,148 @@
+"""Whether guide wires lie in the lumen, and which way they go.
+
+A wire that is not modelled is taken for contrast, blur and a bent grey scale, and once these have given way little is
+left over to tell it by. So where the residuals speak for a wire, or blur and bending have gone where they do not
+belong, the limbs are fitted anew with a wire on each way and on both, with blur, bending and contrast as they had been
+expected to start from, and the pixels choose.
+
+Axes: P pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from qca.tube.joint import JointFit
+from qca.tube.priors import PriorNumbers, belief_lost
+from qca.tube.shared import Shared
+from qca.tube.wire import Wire
+from qca.tube.wire_sight import SeenWires
+
+Array = npt.NDArray[np.float64]
+
+_SURE_Z = 4.2
+"""SDs from which on a trial is worth its time. Without a wire phantoms stay under 3.6, with oval lumens under 4.8."""
+_STRAINED_BLUR = 2.5
+"""SDs by which the blur lies over what the catheter told of it."""
+_BENDINGS = (-0.012, 0.065)
+"""Bending, 1/px, that contrast brings about: up to 0.25 per mm on pixels up to 0.26 mm, and a little the other way for
+a grey scale's sake."""
+_HELD = 0.2
+"""Part of their SDs that blur and bending keep."""
+_FIRST_AREA = 8.0
+"""Area of a wire's profile over the square of the blur, where a fit starts that has seen none."""
+_CHOSEN, _USUAL_AREA = 10.0, 2.4
+"""Gain in log posterior that a wire must bring on every other pixel, and the area, over the square of the blur, under
+which it must bring more, with the fourth power: blur by motion and bent grey scales look like faint wires."""
+_FAR = 3.0
+"""SDs from which on a residual counts linearly, as in the fit."""
+_APART = 0.2
+"""Two wires start this far apart in the limb that they share."""
+
+
+def strained(fit: JointFit, numbers: PriorNumbers) -> bool:
+    """Whether blur or bending are where they do not belong."""
+    blur = (fit.log_sigma - numbers.log_sigma) / numbers.log_sigma_sd
+    return blur > _STRAINED_BLUR or not _BENDINGS[0] < float(fit.theta[fit.layout.bend]) < _BENDINGS[1]
+
+
+def as_expected(shared: Shared, numbers: PriorNumbers) -> Shared:
+    """Give the same with blur, bending and contrast as they had been expected."""
+    log_k = numbers.log_k if np.isfinite(numbers.log_k_sd) else None
+    return replace(shared, bend=numbers.bend, log_sigma=numbers.log_sigma, log_k=log_k)
+
+
+def held(numbers: PriorNumbers) -> PriorNumbers:
+    """Priors that hold blur and bending where they had been expected."""
+    return replace(numbers, bend_sd=_HELD * numbers.bend_sd, log_sigma_sd=_HELD * numbers.log_sigma_sd)
+
+
+def wire_likely(fit: JointFit, seen: SeenWires, numbers: PriorNumbers) -> bool:
+    """Whether it is worth while to fit with wires, where they were ``seen`` after a fit without."""
+    return seen.z > _SURE_Z or strained(fit, numbers)
+
+
+def threaded(
+    seen: SeenWires, shared: Shared, numbers: PriorNumbers, refit: Callable[[Shared, Sequence[Wire]], JointFit]
+) -> JointFit | None:
+    """Fit with a wire on each way, and with one on both.
+
+    Parameters
+    ----------
+    seen : SeenWires
+        Where they are likeliest.
+    shared : Shared
+        To start a fit without wires from.
+    numbers : PriorNumbers
+        What had been expected of the shared parameters.
+    refit : callable
+        Fits the same limbs to the same pixels, from shared parameters and wires on.
+
+    Returns
+    -------
+    JointFit or None
+        The likeliest; None if it has no wire.
+    """
+    plain = refit(shared, ())
+    expected = as_expected(shared, numbers)
+    least = _FIRST_AREA * float(np.exp(2 * numbers.log_sigma))
+    tries: list[tuple[Wire, ...]] = [(wire,) for wire in seen.ways]
+    if seen.both:
+        tries.append(_apart(seen.both))
+    best, best_cost = None, cost(plain, plain, numbers)
+    for wires in tries:
+        try:
+            trial = refit(expected, [replace(wire, area=max(wire.area, least)) for wire in wires])
+        except np.linalg.LinAlgError:
+            continue
+        its = cost(trial, plain, numbers) + _needed(trial)
+        if its < best_cost:
+            best, best_cost = trial, its
+    return best
+
+
+def _needed(trial: JointFit) -> float:
+    """Gain in log posterior that its wires must bring."""
+    areas = [wire.area / float(np.exp(2 * trial.log_sigma)) for wire in trial.wires]
+    return _CHOSEN * sum(max(1.0, (_USUAL_AREA / max(area, 1e-3)) ** 4) for area in areas)
+
+
+def _apart(wires: tuple[Wire, ...]) -> tuple[Wire, ...]:
+    """Two wires, not on one line in the limb that they share: the fit could never part them."""
+    one, two = wires
+    if not np.array_equal(one.strands[0].f, two.strands[0].f):
+        return wires
+    return _moved(one, -_APART), _moved(two, _APART)
+
+
+def _moved(wire: Wire, by: float) -> Wire:
+    first, *rest = wire.strands
+    return replace(wire, strands=(replace(first, f=np.clip(first.f + by, -1.0, 1.0)), *rest))
+
+
+def cost(fit: JointFit, other: JointFit, numbers: PriorNumbers) -> float:
+    """Minus the log posterior of a fit, but for what smoothness costs.
+
+    Parameters
+    ----------
+    fit, other : JointFit
+        Two fits of the same pixels; the noise is that of the ``other``, so that both can be compared.
+    numbers : PriorNumbers
+        What had been expected of the shared parameters.
+    """
+    order, theirs = np.lexsort(fit.pixels.T), np.lexsort(other.pixels.T)
+    z = np.abs((fit.level - fit.model)[order] / np.sqrt(other.variance[theirs]))
+    far = _FAR
+    loss = float(np.where(z < far, 0.5 * z * z, far * z - 0.5 * far * far).sum())
+    at = fit.layout
+    away = [
+        (fit.theta[at.bend] - numbers.bend) / numbers.bend_sd,
+        (fit.log_sigma - numbers.log_sigma) / numbers.log_sigma_sd,
+        (fit.theta[at.log_k] - numbers.log_k) / numbers.log_k_sd,
+        *(float(fit.theta[part].mean()) / numbers.gain_level_sd for part in at.g),
+    ]
+    return loss + sum(belief_lost(float(one)) for one in away)

@@ -1,0 +1,129 @@
+"""Where in the lumen a guide wire may lie, told by what a fit without it has left over.
+
+A score test (Rao CR, Proc Camb Phil Soc 1948;44:50-57): the residuals are held against the shade that a wire would
+cast, less what the fit's own parameters can take up of it. The wire is a second round thing inside the first, so much
+of its shade is taken up, by contrast and radius of a thin limb nearly all; but a wire goes through the proximal limb
+too, which is wide, and its area is the same there.
+
+Axes: P pixels, Q parameters.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from qca.tube.band import Array
+from qca.tube.normal import Factor
+from qca.tube.problem import Problem, State
+from qca.tube.wire import Strand, Wire, shade
+
+_PLACES = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)
+"""Where across the lumen one is looked for; nearer to the wall it looks like the wall itself, and spoils little."""
+
+
+_LEAST_Z = 2.0
+"""A place that less speaks for is no better than the axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenWires:
+    """Where wires are likeliest, to start fits from.
+
+    Parameters
+    ----------
+    ways : tuple of Wire
+        The likeliest on each way: from the proximal limb into each daughter, or along a single limb.
+    both : tuple of Wire
+        The likeliest two together; empty for a single limb.
+    z : float
+        By how many SDs the residuals speak for the likeliest of all these.
+    """
+
+    ways: tuple[Wire, ...]
+    both: tuple[Wire, ...]
+    z: float
+
+
+def seen_wires(problem: Problem, theta: Array, state: State, weight: Array, factor: Factor) -> SeenWires:
+    """Look for wires on each way that one can take.
+
+    Parameters
+    ----------
+    problem, theta, state
+        A fit without wires at its maximum.
+    weight : ndarray, shape (P,)
+        Of the pixels, inverse variances.
+    factor : Factor
+        Of the Hessian of minus its log posterior there.
+
+    Returns
+    -------
+    SeenWires
+        However little speaks for them.
+    """
+    n, count = len(_PLACES), len(problem.limbs)
+    trials = np.column_stack([_trials(problem, theta, state, i) for i in range(count)])
+    score = trials.T @ (weight * (problem.level - state.model))
+    taken = problem.pattern.cross(problem.jacobian(state), weight, trials)
+    told = (trials * weight[:, None]).T @ trials - taken.T @ factor.solve(taken)
+    lengths = [limb.curve.length for limb in problem.limbs]
+
+    def wire(way: tuple[int, ...], at: int, area: float, z: float) -> Wire:
+        places = np.unravel_index(at, (n,) * len(way))
+        return Wire(
+            area,
+            tuple(
+                Strand.along(i, lengths[i], _PLACES[k] if z > _LEAST_Z else 0.0)
+                for i, k in zip(way, places, strict=True)
+            ),
+        )
+
+    ways = [(0,)] if count == 1 else [(0, i) for i in range(1, count)]
+    # rows: every choice of places on a way; ones where a strand's trial belongs to the wire
+    members = [_choices(way, n, count) for way in ways]
+    push = [its @ score for its in members]
+    power = [np.maximum(np.einsum("ij,jk,ik->i", its, told, its), 1e-12) for its in members]
+    z = [p / np.sqrt(q) for p, q in zip(push, power, strict=True)]
+    best = [int(np.argmax(one)) for one in z]
+    most = max(float(one[k]) for one, k in zip(z, best, strict=True))
+    single = tuple(
+        wire(way, k, float(p[k] / q[k]), float(s[k]))
+        for way, k, p, q, s in zip(ways, best, push, power, z, strict=True)
+    )
+    if count == 1:
+        return SeenWires(single, (), most)
+    # two wires with an area each
+    shared = members[0] @ told @ members[1].T
+    first, second = push[0][:, None], push[1][None, :]
+    own, other = power[0][:, None], power[1][None, :]
+    determinant = np.maximum(own * other - shared**2, 1e-9 * own * other)
+    a, b = (other * first - shared * second) / determinant, (own * second - shared * first) / determinant
+    gain = np.where((a > 0) & (b > 0), a * first + b * second, 0.0)
+    k, m = (int(i) for i in np.unravel_index(np.argmax(gain), gain.shape))
+    together = float(np.sqrt(gain[k, m]))
+    both = (wire(ways[0], k, float(a[k, m]), together), wire(ways[1], m, float(b[k, m]), together))
+    return SeenWires(single, both, max(most, together))
+
+
+def _choices(way: tuple[int, ...], n: int, count: int) -> Array:
+    """All choices of one of ``n`` places in each limb of ``way``, (n ** len(way), count * n), one where chosen."""
+    places = np.array(list(np.ndindex(*(n,) * len(way))))
+    out = np.zeros((len(places), count * n))
+    for column, limb in zip(places.T, way, strict=True):
+        out[np.arange(len(places)), limb * n + column] += 1
+    return out
+
+
+def _trials(problem: Problem, theta: Array, state: State, i: int) -> Array:
+    """Grey levels per px^2 of wire in limb ``i`` at each of the places, (P, places)."""
+    near, limb, layout = problem.near[i], problem.limbs[i], problem.layout
+    r = limb.r_spline.values(near.s, theta[layout.r[i]])
+    x = near.x - limb.e_spline.values(near.s, theta[layout.e[i]])
+    on = near.behind >= 0
+    passed = (state.contrast * (1 - state.bend * state.opacity))[near.pixel]
+    out = np.zeros((len(problem.level), len(_PLACES)))
+    for k, place in enumerate(_PLACES):
+        out[near.pixel, k] = -passed * shade(x, r, np.full(len(x), place), on, 1.0, state.sigma).value
+    return out
