@@ -20,7 +20,7 @@ import numpy as np
 
 from qca.errors import InputError
 
-POINT_FIELDS = frozenset({"left_px", "right_px", "catheter_left_px", "catheter_right_px"})
+POINT_FIELDS = frozenset({"left_px", "right_px", "catheter_left_px", "catheter_right_px", "line_px"})
 """Arrays of shape (N, 2); all other arrays are (N,)."""
 
 

@@ -19,7 +19,7 @@ from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
 from qca.picked_points import picked_points
 from qca.picks import LIMBS, LimbName, Picks
-from qca.reading import Flag, FrameRecord, LimbReading, Reading
+from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
 from qca.scaling import Catheter, Scaling, find_scale, see_catheter, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
@@ -188,6 +188,7 @@ class FrameAtHand:
             fit=MappingProxyType(_fit_record(joint, grey, dark=dark)),
             catheter_left_px=left,
             catheter_right_px=right,
+            wires=_wire_lines(joint, names, crop.origin, frame),
         )
 
 
@@ -222,6 +223,16 @@ def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: flo
                 "needed: move it further out, and check that the other points lie on their vessels"
             )
         raise LimbTooShort(msg, limb=name)
+
+
+def _wire_lines(joint: JointFit, names: tuple[LimbName, ...], origin: Array, frame: Frame) -> tuple[WireLine, ...]:
+    """Collect where the wires run, strand by strand, from the limb's start to its pick."""
+    lines = []
+    for strand in (strand for wire in joint.wires for strand in wire.strands):
+        limb = joint.limbs[strand.limb]
+        s = np.linspace(limb.lead, limb.end, max(round(limb.end - limb.lead), 2))
+        lines.append(WireLine(names[strand.limb], _points_xy(strand.points(limb, s) + origin, frame)))
+    return tuple(lines)
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:

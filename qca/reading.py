@@ -135,12 +135,21 @@ class FrameRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class WireLine:
+    """Where a guide wire was found in a limb's lumen: ``line_px`` (N, 2), (x, y) in stored pixels, outwards."""
+
+    limb: str
+    line_px: Points
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """Scale, limbs, angles, Medina code, flags and provenance of one measured frame.
 
     ``limbs`` has the keys proximal, distal, side, or the one key segment. ``branching_point_px`` and ``carina_px``
     are (x, y) in stored pixels, None for a segment. ``fit`` holds the shared parameters of the fit (blur in px and
-    mm, contrast, residual statistics), JSON-able. ``catheter_px`` holds the traced catheter walls for display.
+    mm, contrast, residual statistics), JSON-able. ``catheter_left_px`` and
+    ``catheter_right_px`` are the traced catheter's walls, ``wires`` the wires that were taken out of the lumen.
     """
 
     frame: FrameRecord
@@ -156,3 +165,4 @@ class Reading:
     fit: Mapping[str, object]
     catheter_left_px: Points | None = None
     catheter_right_px: Points | None = None
+    wires: tuple[WireLine, ...] = ()

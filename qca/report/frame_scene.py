@@ -8,7 +8,7 @@ import numpy as np
 
 from qca.report.crop import Crop, crop_around
 from qca.report.marks import CrossSection, cross_section, runs
-from qca.report.palette import CATHETER, INKS, TEXT
+from qca.report.palette import CATHETER, INKS, TEXT, WIRE
 from qca.report.placing import Wish, place
 from qca.report.quantities import BY_KEY, in_millimetres
 from qca.report.remarks import Remark, touching
@@ -46,9 +46,9 @@ def frame_scene(reading: Reading, frame: Frame, found: tuple[Remark, ...]) -> Sc
     Returns
     -------
     Scene
-        Solid or dashed walls in the ink of each limb, thin centreline, MLD across the lumen, reference width as a
-        pair of ticks at the same place, lesion limits as ticks outside the walls, branching point as an open circle,
-        carina as an open diamond, and one tag for each limb.
+        Solid or dashed walls in the ink of each limb, thin centreline, wires that were found, MLD across the lumen,
+        reference width as a pair of ticks at the same place, lesion limits as ticks outside the walls, branching point
+        as an open circle, carina as an open diamond, and one tag for each limb.
     """
     crop = crop_around(frame, _extent(reading), margin_px=_MARGIN_PX, shape=_SHAPE)
     zoom = min(_LARGEST[0] / crop.columns, _LARGEST[1] / (crop.rows * crop.aspect), _DEEPEST_ZOOM)
@@ -58,6 +58,11 @@ def frame_scene(reading: Reading, frame: Frame, found: tuple[Remark, ...]) -> Sc
         lines += catheter_lines(reading.catheter_left_px, reading.catheter_right_px, crop, zoom)
     for name, limb in reading.limbs.items():
         lines += _wall_lines(name, limb, crop, zoom)
+    lines += [
+        Line(to_canvas(piece, crop, zoom), WIRE.colour, 1.7, WIRE.dash, "wire", wire.limb, cased=False)
+        for wire in reading.wires
+        for piece in runs(wire.line_px)
+    ]
     for name, limb in reading.limbs.items():
         mark_lines, mark_markers = _marks(name, limb, crop, zoom)
         lines += mark_lines

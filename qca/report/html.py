@@ -90,6 +90,7 @@ def report_html(reading: Reading, frame: Frame, worksheet: Worksheet | None = No
             index=reading.frame.index,
             sha256=plain(reading.frame.sha256),
             is_segment="segment" in reading.limbs,
+            wires=len(reading.wires),
             unit="mm" if in_mm else "px",
             in_mm=in_mm,
             no_scale=NO_SCALE,

@@ -21,6 +21,7 @@ _LIMB_SYMBOLS = (
     "place. Ticks outside the walls: limits of the lesion."
 )
 _BRANCHING_SYMBOLS = " Open circle: branching point; open diamond: carina."
+_WIRE_SYMBOL = " Dots inside the walls: a wire that was found and taken out."
 _DISPLAY = " Grey levels are stretched for display only."
 
 
@@ -46,7 +47,8 @@ def overlay_png(reading: Reading, frame: Frame) -> bytes:
     """
     check_same_frame(reading, frame)
     found = remarks(reading)
-    symbols = _LIMB_SYMBOLS + (_BRANCHING_SYMBOLS if reading.branching_point_px is not None else "") + _DISPLAY
+    symbols = _LIMB_SYMBOLS + (_BRANCHING_SYMBOLS if reading.branching_point_px is not None else "")
+    symbols += (_WIRE_SYMBOL if reading.wires else "") + _DISPLAY
     lengths = "" if in_millimetres(reading) else "No scale: lengths are in stored pixels, not in millimetres. "
     title = f"{plain(reading.frame.file)}, frame {reading.frame.index}."
     return scene_png(frame_scene(reading, frame, found), (title, lengths + symbols, CAUTION))

@@ -50,6 +50,9 @@ INKS: Mapping[str, Ink] = MappingProxyType(
 CATHETER = Ink("Catheter", "#454545", (2.5, 2.5), "diamond")
 """Ink of the traced catheter."""
 
+WIRE = Ink("Wire", "#ffffff", (2.0, 9.0), "diamond")
+"""Ink of a wire found in the lumen, on the dark vessel: far apart, so that the wire shows between."""
+
 PAPER = "#ffffff"
 TEXT = "#1b2126"
 QUIET = "#4f5b64"

@@ -22,6 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from qca.tube.band import Array, Mask, Near
+from qca.tube.limb import Limb
 from qca.tube.spline import Spline
 
 _WIDTH = 1.08
@@ -56,6 +57,12 @@ class Strand:
         """Strand all along a limb of this length, px, at one place across it."""
         spline = Spline.over(length, KNOT_PX)
         return cls(limb, spline, np.full(spline.count, f))
+
+    def points(self, limb: Limb, s: Array) -> Array:
+        """Where it runs at arc lengths ``s`` (M,) of its fitted limb, px: (M, 2), (row, column)."""
+        base, normal = limb.curve.at(s)
+        across = limb.offset(s) + self.spline.values(s, self.f) * np.maximum(limb.radius(s) - _RADIUS_PX, 0.0)
+        return np.asarray(base + across[:, None] * normal)
 
     def relaid(self, length: float) -> Strand:
         """Give the same on a limb laid anew with another length, px; distances from the outer end stay."""

@@ -7,7 +7,7 @@ import pytest
 
 from calib.scale import Scale
 from qca.picks import Edit, Picks
-from qca.reading import Angles, Flag, FrameRecord, LimbReading, Medina, Profile, Reading
+from qca.reading import Angles, Flag, FrameRecord, LimbReading, Medina, Profile, Reading, WireLine
 from qca.settings import DEFAULT_SETTINGS
 
 BIFURCATION = Picks(
@@ -90,4 +90,5 @@ def build(seed=0, *, segment=False, scale=True, unknown=0.1):
         fit={"blur_px": 1.2, "residual": {"rms": 0.9, "runs": [1, 2, 3]}},
         catheter_left_px=points(5),
         catheter_right_px=None,
+        wires=(WireLine(names[0], points(4)),),
     )

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from qca.picks import Edit
 from qca.reading import LimbReading, Reading
 from qca.report.marks import CrossSection, cross_section, runs
-from qca.report.palette import CATHETER, INKS, rgb
+from qca.report.palette import CATHETER, INKS, WIRE, rgb
 from qca.report.remarks import remarks, touching
 from ui.desk.angle_texts import AngleText, places
 
@@ -62,12 +62,17 @@ NOTHING = Segments(np.zeros((0, 2, 2)), np.zeros((0, 4)), np.zeros(0, dtype=np.b
 
 
 def segments(reading: Reading) -> Segments:
-    """Draw walls, centrelines, MLD, reference width, lesion limits, angle chords and the traced catheter."""
+    """Draw walls, centrelines, MLD, reference width, lesion limits, angle chords, the traced catheter and wires."""
     parts: list[Segments] = []
     if reading.catheter_left_px is not None and reading.catheter_right_px is not None:
         parts.append(shaft_segments(reading.catheter_left_px, reading.catheter_right_px))
     for name, limb in reading.limbs.items():
         parts += _limb(name, limb)
+    for wire in reading.wires:
+        parts += [
+            _polyline(piece, _rgba(WIRE.colour), (DASH_SCALE * WIRE.dash[0], DASH_SCALE * WIRE.dash[1]), cased=False)
+            for piece in runs(wire.line_px)
+        ]
     parts += [_polyline(chord, _rgba("#ffffff", 0.9), CHORD_DASH, cased=False) for chord in chords(reading).values()]
     return _joined(parts)
 
