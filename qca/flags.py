@@ -268,6 +268,16 @@ _ROWS = (
         untrusted=True,
     ),
     FlagDefinition(
+        "display_curve",
+        "display curve",
+        "the grey values went through a display curve",
+        "The middle grey levels are noisier than both ends, as after a curve that stretches them for viewing. The "
+        "noise says what the curve was, and the grey values were straightened by it before measuring; how exactly is "
+        "not part of the uncertainties.",
+        "Use the frame as it came from the detector where it exists.",
+        untrusted=False,
+    ),
+    FlagDefinition(
         "lossy",
         "lossy compression",
         "the frame was compressed with losses",

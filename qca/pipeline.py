@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
+from qca.display_curve import noise_by_level, straightened
 from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
@@ -25,9 +27,10 @@ from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
-from qca.tree.trace import trace_tree
+from qca.tree.trace import Crop, trace_tree
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
+from qca.tube.priors import PriorNumbers
 from qca.working_image import square_pixels, working_crop
 
 Array = npt.NDArray[np.float64]
@@ -64,6 +67,19 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
         If the header was named as scale and holds none.
     """
     return FrameAtHand(frame, settings).measure(picks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The limbs that were picked, fitted; ``turned`` is the whole image on square pixels with vessels dark."""
+
+    names: tuple[LimbName, ...]
+    crop: Crop
+    dark: bool
+    turned: Array
+    catheter: Catheter | None
+    priors: PriorNumbers
+    joint: JointFit
 
 
 class FrameAtHand:
@@ -117,6 +133,17 @@ class FrameAtHand:
         return self._scaled[1]
 
     def _measure(self, picks: Picks, *, rough: bool) -> Reading:
+        seen = self._see(picks, rough=rough)
+        if not rough:
+            noise = noise_by_level(seen.joint)
+            if noise.display_curve:
+                straight = FrameAtHand(straightened(self.frame, noise, dark=seen.dark), self.settings)
+                reading = straight._read(picks, straight._see(picks, rough=False), rough=False)
+                return replace(reading, flags=(*reading.flags, _flag("display_curve", "frame")))
+        return self._read(picks, seen, rough=rough)
+
+    def _see(self, picks: Picks, *, rough: bool) -> _Seen:
+        """Trace and fit the limbs."""
         frame, settings = self.frame, self.settings
         names, points = picked_points(frame, picks, settings.pick_radius_px)
         image = square_pixels(frame)
@@ -132,7 +159,14 @@ class FrameAtHand:
         priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
         with _solvable("vessel"):
             joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
-        scaling = self._scale(turned, picks, vessels_alone(joint, priors), catheter, dark=dark, rough=rough)
+        return _Seen(names, crop, dark, turned, catheter, priors, joint)
+
+    def _read(self, picks: Picks, seen: _Seen, *, rough: bool) -> Reading:
+        """Find the scale and the numbers of each limb."""
+        frame, settings = self.frame, self.settings
+        names, crop, dark, joint = seen.names, seen.crop, seen.dark, seen.joint
+        grey = vessels_alone(joint, seen.priors)
+        scaling = self._scale(seen.turned, picks, grey, seen.catheter, dark=dark, rough=rough)
         grey = grey_model(joint)
         scale = scaling.scale
         numbers = [

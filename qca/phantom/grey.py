@@ -40,6 +40,8 @@ def stored_values(relative: Image, grey: Grey) -> Stored:
         level = grey.background_level + grey.log_span * np.log(np.maximum(relative, darkest))
     elif grey.mapping == "gamma":
         level = grey.offset_level + span * np.maximum(relative, 0.0) ** grey.gamma
+    elif grey.mapping == "sigmoid":
+        level = 1 / (1 + np.exp(-4 * (relative - grey.sigmoid_middle) / grey.sigmoid_width))
     else:
         level = grey.offset_level + span * relative
     low, high = max(grey.clip_low, 0.0), min(grey.clip_high, 1.0)

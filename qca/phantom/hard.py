@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Literal, get_args
 
 import numpy as np
@@ -27,9 +29,21 @@ Difficulty = Literal[
     "long_tailed_blur",
     "correlated_noise",
     "two_wires",
+    "sigmoid",
 ]
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
 
+_DRAWN: Mapping[str, Mapping[str, object]] = MappingProxyType(
+    {
+        "elliptic": {"depth_ratio": (0.65, 1.4)},
+        "motion": {"motion_mm": (1.0, 1.0)},
+        "log": {"mappings": ("log",)},
+        "gamma": {"mappings": ("gamma",)},
+        "unfilled_catheter": {"filling": (0.0, 0.0)},
+        "long_tailed_blur": {"point_spreads": ("two_gaussians",)},
+    }
+)
+"""Difficulties that are other ranges to draw from."""
 _CLIPPED_PATH_PART = 0.55
 """A low clip cuts where the beam passes more than this part of the proximal lumen."""
 
@@ -47,7 +61,7 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         one limb. unfilled_catheter: only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma:
         grey mapping. motion: 1 mm during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur:
         point spread of two Gaussians. correlated_noise: half of the blur's variance arises after the quanta were
-        counted.
+        counted. sigmoid: an S-shaped display curve.
     ranges : Ranges
         What else is drawn.
 
@@ -63,22 +77,16 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
     if difficulty not in DIFFICULTIES:
         msg = f"difficulty must be one of {', '.join(DIFFICULTIES)}, not {difficulty!r}"
         raise ValueError(msg)
-    if difficulty == "elliptic":
-        return random_bifurcation(seed, ranges, depth_ratio=(0.65, 1.4))
-    if difficulty == "motion":
-        return random_bifurcation(seed, ranges, motion_mm=(1.0, 1.0))
-    if difficulty == "log":
-        return random_bifurcation(seed, ranges, mappings=("log",))
-    if difficulty == "gamma":
-        return random_bifurcation(seed, ranges, mappings=("gamma",))
-    if difficulty == "unfilled_catheter":
-        return random_bifurcation(seed, ranges, filling=(0.0, 0.0))
-    if difficulty == "long_tailed_blur":
-        return random_bifurcation(seed, ranges, point_spreads=("two_gaussians",))
+    if difficulty in _DRAWN:
+        return random_bifurcation(seed, ranges, **_DRAWN[difficulty])
     recipe = random_bifurcation(seed, ranges)
     if difficulty == "correlated_noise":
         return replace(recipe, optics=replace(recipe.optics, after_detection=0.5))
     rng = np.random.default_rng([seed, 4])
+    if difficulty == "sigmoid":
+        middle, width = rng.uniform(0.5, 0.75), rng.uniform(0.7, 1.4)
+        grey = replace(recipe.grey, mapping="sigmoid", sigmoid_middle=middle, sigmoid_width=width)
+        return replace(recipe, grey=grey)
     if difficulty == "guide_wire":
         other: Literal["distal", "side"] = "distal" if rng.random() < 0.5 else "side"
         wire = GuideWire(("proximal", other), offset=rng.uniform(-0.8, 0.8), metal_per_mm=rng.uniform(0.6, 1.2))

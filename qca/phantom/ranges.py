@@ -23,7 +23,7 @@ class Ranges:
     contrast_per_mm: Range = (0.06, 0.22)
     energy_kev: Range = (55.0, 70.0)
     bits: tuple[int, ...] = (8, 12)
-    mappings: tuple[Literal["linear", "log", "gamma"], ...] = ("linear",)
+    mappings: tuple[Literal["linear", "log", "gamma", "sigmoid"], ...] = ("linear",)
     point_spreads: tuple[Literal["gaussian", "two_gaussians", "focal_bar"], ...] = ("gaussian",)
     proximal_mm: Range = (2.0, 4.5)
     daughter_ratio: Range = (0.6, 1.0)

@@ -172,11 +172,12 @@ class Grey:
 
     ``background_level`` is the grey value of the frame's median background and ``offset_level`` that of no light
     (linear, gamma), both as parts of full scale. ``log_span``: grey levels, as part of full scale, per factor e.
+    A sigmoid (DICOM PS3.3 C.11.2.1.3.1) has its middle and width in intensities of the median background instead.
     Values beyond ``clip_low`` and ``clip_high`` (parts of full scale) are cut off; ``inverted`` stores bright vessels.
     """
 
     bits: int = 12
-    mapping: Literal["linear", "log", "gamma"] = "linear"
+    mapping: Literal["linear", "log", "gamma", "sigmoid"] = "linear"
     background_level: float = 0.6
     offset_level: float = 0.0
     gamma: float = 1.0
@@ -184,6 +185,8 @@ class Grey:
     clip_low: float = 0.0
     clip_high: float = 1.0
     inverted: bool = False
+    sigmoid_middle: float = 0.65
+    sigmoid_width: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +292,7 @@ def _limits(recipe: Recipe) -> Iterator[tuple[str, float, float, float]]:
     yield "optics.glare_mm", optics.glare_mm, 0.1, 1000.0
     yield "grey.bits", grey.bits, 8, 16
     yield "grey.log_span", grey.log_span, 0.01, 10.0
+    yield "grey.sigmoid_width", grey.sigmoid_width, 0.05, 100.0
     for limb in recipe.limbs:
         yield f"{limb.name}: length_mm", limb.path.length_mm, 0.5, _LONGEST_MM
         yield f"{limb.name}: diameter_mm", limb.diameter_mm, 0.05, 30.0

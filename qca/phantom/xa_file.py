@@ -163,7 +163,9 @@ def _describe_pixels(dataset: Dataset, recipe: Recipe, count: int) -> None:
     dataset.BitsStored = grey.bits
     dataset.HighBit = grey.bits - 1
     dataset.PixelRepresentation = 0
-    dataset.PixelIntensityRelationship = {"linear": "LIN", "log": "LOG", "gamma": "DISP"}[grey.mapping]
+    dataset.PixelIntensityRelationship = {"linear": "LIN", "log": "LOG", "gamma": "DISP", "sigmoid": "DISP"}[
+        grey.mapping
+    ]
     if grey.mapping == "log":
         dataset.ModalityLUTSequence = [_back_to_intensity(recipe)]
     dataset.NumberOfFrames = str(count)

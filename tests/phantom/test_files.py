@@ -55,7 +55,7 @@ def test_png_reads_back(bits):
 
 @validator
 @pytest.mark.dicom3tools
-@pytest.mark.parametrize("mapping", ["linear", "log", "gamma"])
+@pytest.mark.parametrize("mapping", ["linear", "log", "gamma", "sigmoid"])
 @pytest.mark.parametrize("bits", [8, 10, 12, 16])
 def test_validator_has_nothing_to_say(small, tmp_path, mapping, bits):
     recipe = replace(small, grey=Grey(bits=bits, mapping=mapping))

@@ -104,6 +104,9 @@ def test_grey_mappings():
     np.testing.assert_array_equal(log, expected)
     gamma = stored_values(relative, Grey(bits=10, mapping="gamma", gamma=0.5))
     np.testing.assert_array_equal(gamma, np.rint(0.6 * np.sqrt(relative) * 1023))
+    sigmoid = stored_values(relative, Grey(bits=10, mapping="sigmoid", sigmoid_middle=0.25, sigmoid_width=3.0))
+    expected = [[1023 / (1 + math.exp(-4 * (x - 0.25) / 3.0)) for x in relative[0]]]  # PS3.3 C.11.2.1.3.1
+    np.testing.assert_array_equal(sigmoid, np.rint(expected))
     clipped = stored_values(relative, Grey(bits=16, clip_low=0.2, clip_high=0.7))
     inverted = stored_values(relative, Grey(bits=8, background_level=0.6, offset_level=0.1, inverted=True))
     np.testing.assert_array_equal(inverted, 255 - linear)

@@ -26,6 +26,7 @@ _DIFFICULTIES = (
     "long_tailed_blur",
     "correlated_noise",
     "two_wires",
+    "sigmoid",
 )
 _LIST_COLUMNS = (
     "code",
@@ -67,7 +68,9 @@ _LIST_COLUMNS = (
 @click.option("--mm-per-px", type=click.FloatRange(0.05, 1.0), metavar="S", help="Pixel size in the vessel's plane.")
 @click.option("--blur-mm", type=click.FloatRange(0.02, 2.0), metavar="SD", help="Focal spot and detector blur.")
 @click.option("--bits", type=click.Choice(["8", "10", "12", "16"]), help="Bits of a stored grey value.")
-@click.option("--mapping", type=click.Choice(["linear", "log", "gamma"]), help="From intensity to grey values.")
+@click.option(
+    "--mapping", type=click.Choice(["linear", "log", "gamma", "sigmoid"]), help="From intensity to grey values."
+)
 @click.option("--size", type=click.IntRange(128, 4096), default=512, show_default=True, help="Rows and columns.")
 @click.option(
     "--format",
