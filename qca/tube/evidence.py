@@ -16,7 +16,7 @@ import numpy as np
 
 from qca.tube.band import Array
 from qca.tube.normal import Factor
-from qca.tube.priors import Precisions, add_limb_prior, add_prior, ground_precision, limb_precisions
+from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness, ground_precision, limb_precisions
 from qca.tube.problem import Problem
 from qca.tube.steps import bounded, limited
 
@@ -76,18 +76,16 @@ class Evidence:
         pull = add_prior(
             hessian, self.theta, problem.limbs, problem.layout, problem.plane, precisions, problem.options.priors
         )
-        return Posterior(hessian, self.vector - pull, _factor(hessian, self.matrix))
+        return Posterior(hessian, self.vector - pull, _factor(hessian, self.matrix.diagonal()))
 
     def all_learned(self, precisions: Precisions, hidden: Sequence[float]) -> Precisions:
         """Take one step of the fixed point; ``hidden`` as in `limb_precisions`."""
         problem, layout = self.problem, self.problem.layout
         here = self.posterior(precisions)
         theta = bounded(self.theta + limited(here.factor.solve(here.gradient), layout), layout, problem.widest)
-        spread = here.factor.inverse()
-        ground = ground_precision(
-            theta[layout.ground], spread[layout.ground, layout.ground], problem.plane, precisions.ground
-        )
-        learned = limb_precisions(theta, spread, problem.limbs, layout, precisions, hidden)
+        root = here.factor.root()
+        ground = ground_precision(theta[layout.ground], root[:, layout.ground], problem.plane, precisions.ground)
+        learned = limb_precisions(theta, root, problem.limbs, layout, precisions, hidden)
         return replace(learned, ground=ground)
 
     def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
@@ -95,22 +93,29 @@ class Evidence:
         problem, start = self.problem, self.problem.layout.ground.stop
         layout, theta, numbers = problem.layout.without_ground(), self.theta[start:], problem.options.priors
         here = self.posterior(precisions)
-        matrix, vector = here.factor.reduced(here.gradient, start)
-        prior = np.zeros_like(matrix)
-        vector += add_limb_prior(prior, theta, problem.limbs, layout, precisions, numbers)
-        matrix -= prior
+        told, vector = here.factor.reduced(here.gradient, start)
+        # what the pixels say, by itself and with what is not learned
+        smooth = np.zeros_like(told)
+        vector += add_smoothness(smooth, theta, problem.limbs, layout, precisions)
+        told -= smooth
+        beliefs = np.zeros_like(told)
+        add_beliefs(beliefs, theta, problem.limbs, layout, numbers)
+        pixels = told.diagonal() - beliefs.diagonal()
         for _ in range(rounds):
-            hessian = matrix.copy()
-            pull = add_limb_prior(hessian, theta, problem.limbs, layout, precisions, numbers)
-            factor = _factor(hessian, matrix)
+            hessian = told.copy()
+            pull = add_smoothness(hessian, theta, problem.limbs, layout, precisions)
+            factor = _factor(hessian, pixels)
             there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
-            precisions = limb_precisions(there, factor.inverse(), problem.limbs, layout, precisions, hidden)
+            precisions = limb_precisions(there, factor.root(), problem.limbs, layout, precisions, hidden)
         return precisions
 
 
 def _factor(hessian: Array, pixels: Array) -> Factor:
-    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself."""
+    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself.
+
+    ``pixels`` (Q,) is the diagonal of what the pixels tell.
+    """
     try:
         return Factor(hessian)
     except np.linalg.LinAlgError:
-        return Factor(hessian, _DAMPING * pixels.diagonal())
+        return Factor(hessian, _DAMPING * pixels)

@@ -19,6 +19,9 @@ Index = npt.NDArray[np.int64]
 _RUN = 260
 """Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
 
+_SMALL = 80
+"""A triangle of at most this size is inverted by the library; larger ones by halves."""
+
 
 class Block(NamedTuple):
     """Entries at neighbouring columns: for each of N ``rows`` (N,) the columns ``first`` (N,) and what follows."""
@@ -155,6 +158,16 @@ class Factor:
         first, _ = dtrtrs(self._lower[:start, :start], vector[:start], lower=1)
         return left @ left.T, vector[start:] - self._lower[start:, :start] @ first
 
+    def root(self, start: int = 0) -> Array:
+        """Lower triangular root of the part of the inverse from ``start`` on: that part is ``root.T @ root``.
+
+        The others are eliminated first, so it costs little where they come first. Shape (Q - start, Q - start).
+        """
+        lower = self._lower[start:, start:]
+        out = np.zeros(lower.shape)
+        _invert_triangle(lower, out)
+        return out
+
     def inverse(self, start: int = 0) -> Array:
         """Give the part of the inverse that belongs to the rows and columns from ``start`` on, (Q - start, Q - start).
 
@@ -166,6 +179,22 @@ class Factor:
         inverse = lower + lower.T
         np.fill_diagonal(inverse, np.diag(lower))
         return np.asarray(inverse, dtype=np.float64)
+
+
+def _invert_triangle(lower: Array, out: Array) -> None:
+    """Write the inverse of a lower triangular matrix into ``out``, which is zero over its diagonal.
+
+    By halves: the library's own inverse takes a row at a time and is some times slower than dense products.
+    """
+    from scipy.linalg.lapack import dtrtri
+
+    half = len(lower) // 2
+    if len(lower) <= _SMALL:
+        out[:], _ = dtrtri(lower, lower=1)
+        return
+    _invert_triangle(lower[:half, :half], out[:half, :half])
+    _invert_triangle(lower[half:, half:], out[half:, half:])
+    np.matmul(out[half:, half:], lower[half:, :half] @ -out[:half, :half], out=out[half:, :half])
 
 
 def solve_symmetric(matrix: Array, vector: Array) -> Array:
