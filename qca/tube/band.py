@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -36,55 +36,22 @@ class Near:
         Arc length and lateral distance from the base curve, px.
     behind : ndarray, shape (N,)
         How far a pixel lies behind the limb's start, px, 0 or less: the start is rounded.
-    r_cell, e_cell, g_cell : ndarray of int, shape (N,)
-        First of four coefficients of radius, offset and contrast.
-    r_basis, e_basis, g_basis : ndarray, shape (N, 4)
-        Their weights.
-    r_second : ndarray, shape (N, 4)
-        Weights of the radius' second derivative, 1/px^2.
-    normal : ndarray, shape (N, 2)
-        Normal of the base curve, (row, column).
     """
 
     pixel: Index
     s: Array
     x: Array
     behind: Array
-    r_cell: Index
-    r_basis: Array
-    r_second: Array
-    e_cell: Index
-    e_basis: Array
-    g_cell: Index
-    g_basis: Array
-    normal: Array
 
     @classmethod
-    def of(cls, limb: Limb, pixel: Index, s: Array, x: Array) -> Near:
-        """Pixels with these indices, arc lengths and lateral distances, each (N,), under the bases of ``limb``."""
-        behind, s = np.minimum(s, 0.0), np.maximum(s, 0.0)
-        r_cell, r_basis = limb.r_spline.basis(s)
-        e_cell, e_basis = limb.e_spline.basis(s)
-        g_cell, g_basis = limb.g_spline.basis(s)
-        return cls(
-            pixel=pixel,
-            s=s,
-            x=x,
-            behind=behind,
-            r_cell=r_cell,
-            r_basis=r_basis,
-            r_second=limb.r_spline.second(s)[1],
-            e_cell=e_cell,
-            e_basis=e_basis,
-            g_cell=g_cell,
-            g_basis=g_basis,
-            normal=limb.curve.normal[_sample(limb, s)],
-        )
+    def of(cls, pixel: Index, s: Array, x: Array) -> Near:
+        """Pixels with these indices, arc lengths and lateral distances, each (N,)."""
+        return cls(pixel, np.maximum(s, 0.0), x, np.minimum(s, 0.0))
 
     def alongside(self) -> Near:
         """Give the same without the pixels behind the limb's start."""
         keep = self.behind >= 0
-        return Near(*(getattr(self, field.name)[keep] for field in fields(self)))
+        return Near(self.pixel[keep], self.s[keep], self.x[keep], self.behind[keep])
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +107,7 @@ def select_band(
     located = []
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
         s, x = _located(limb, pixels, own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))
-        here = radius[_sample(limb, s)]
+        here = radius[limb.curve.sample_near(s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
         part = away / (here + margin_px)
@@ -167,9 +134,9 @@ def select_band(
     apart = ~np.logical_or.reduce([touch for _, _, touch in located])
     order = order[np.lexsort((along[order], owner[order], apart[order]))]
     near = []
-    for limb, (s, x, touch) in zip(limbs, located, strict=True):
+    for s, x, touch in located:
         mine = np.flatnonzero(touch[order]).astype(np.int64)
-        near.append(Near.of(limb, mine, s[order][mine], x[order][mine]))
+        near.append(Near.of(mine, s[order[mine]], x[order[mine]]))
     return Band(pixels[order], tuple(near), clear[order])
 
 
@@ -187,11 +154,6 @@ def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:
     s = np.concatenate([limb.curve.length + ahead, -ahead if both else ahead[:0]])
     reach = np.where(s > 0, radius[-1], radius[0]) + _END_PX
     return painted(limb.curve.at(s)[0], reach, usable)
-
-
-def _sample(limb: Limb, s: Array) -> Index:
-    """Sample of the base curve nearest to arc lengths ``s``."""
-    return np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
 
 
 def painted(points: Array, reach: Array, usable: Mask) -> Mask:

@@ -10,7 +10,7 @@ along a limb, and ``m`` the bending that stands for attenuation, scatter pedesta
 the median background. Limbs are curves with lateral offsets ``e(s)`` and radii ``r(s)``, both cubic splines; the blur
 along the vessel widens a narrowing by ``sigma^2 r'' / 2``, which is part of the model.
 
-Axes: P pixels, Q parameters, L limbs.
+Axes: P pixels, Q parameters, N pairs of a limb and a pixel near it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Mask, select_band
 from qca.tube.cap import Cap, cap_of
@@ -30,15 +29,14 @@ from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
-from qca.tube.union import Place, blurred_union
+from qca.tube.touched import Touched
 
-_FOUR: npt.NDArray[np.int64] = np.arange(4)
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
 
 
-def _spline(cell: Index, basis: Array, coefficients: Array) -> Array:
-    return np.asarray(np.einsum("nk,nk->n", coefficients[cell[:, None] + _FOUR], basis))
+def _spline(theta: Array, at: Index, basis: Array) -> Array:
+    return np.asarray(np.einsum("nk,nk->n", theta.take(at), basis))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +49,14 @@ class State:
         Grey levels.
     opacity : ndarray, shape (P,)
         Blurred opacity of the union of the limbs, px.
-    share : ndarray, shape (L, P)
-        Derivative of it by each limb's opacity.
-    parts : list of Opacity
-        Each limb's own, at its near pixels.
-    caps : list of Cap
-        Each limb's pixels behind its start; none for a single limb.
+    share : ndarray, shape (N,)
+        Derivative of it by each limb's opacity, where limbs touch pixels (:mod:`qca.tube.touched`).
+    own : Opacity
+        Each limb's own, there.
+    r_basis : ndarray, shape (N, 4)
+        Weights of the radii, widened by the blur along the vessel.
+    cap : Cap
+        Pixels behind the limbs' starts; none for a single limb.
     sigma, bend : float
         Blur, px; bending, 1/px.
     ground : ndarray, shape (P,)
@@ -70,8 +70,9 @@ class State:
     model: Array
     opacity: Array
     share: Array
-    parts: list[Opacity]
-    caps: list[Cap]
+    own: Opacity
+    r_basis: Array
+    cap: Cap
     sigma: float
     bend: float
     ground: Array
@@ -127,7 +128,9 @@ class Problem:
         self.level: Array = image[rows, cols]
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count)
-        self.capped = np.unique(np.concatenate([near.pixel[near.behind < 0] for near in self.near]))
+        self.touched = Touched.of(self.limbs, self.near, self.layout, len(self.level))
+        self.capped = np.unique(self.touched.pixel[self.touched.behind.which])
+        self.lumen = np.unique(self.touched.pixel)
         self.pattern = self._pattern()
         seen = self.level[self.clear] if self.clear.any() else self.level
         self.base = float(np.median(seen))
@@ -179,83 +182,71 @@ class Problem:
 
     def _pattern(self) -> Pattern:
         """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
-        layout, blocks = self.layout, []
-        for i, near in enumerate(self.near):
-            blocks.append(Block(near.pixel, layout.r[i].start + near.r_cell, 4))
-            blocks.append(Block(near.pixel, layout.e[i].start + near.e_cell, 4))
-            blocks.append(Block(near.pixel, layout.g[i].start + near.g_cell, 4))
+        layout, touched = self.layout, self.touched
+        blocks = [Block(touched.pixel, at[:, 0], 4) for at in (touched.r_at, touched.e_at, touched.g_at)]
         if len(self.near) > 1:
             blocks.append(Block(self.capped, np.full(len(self.capped), layout.meeting.start), 2))
-        every = np.arange(len(self.level))
         # contrast, bending and blur stand side by side
-        blocks.append(Block(every, np.full(len(every), layout.log_k), 3))
+        blocks.append(Block(self.lumen, np.full(len(self.lumen), layout.log_k), 3))
+        every = np.arange(len(self.level))
         blocks.append(spline_block(every, layout.ground.start + self.plane.column))
         return Pattern.of(blocks, len(every), layout.size)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""
-        layout = self.layout
+        layout, touched = self.layout, self.touched
         sigma = float(np.exp(theta[layout.log_sigma]))
         bend = float(theta[layout.bend])
-        count = len(self.level)
-        values = np.zeros((len(self.limbs), count))
-        parts, caps, places = [], [], []
-        for i, (near, limb) in enumerate(zip(self.near, self.limbs, strict=True)):
-            r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
-            r = np.maximum(r, self.options.smallest_radius_px)
-            x = near.x - _spline(near.e_cell, near.e_basis, theta[layout.e[i]])
-            if len(self.limbs) > 1:
-                cap = cap_of(near, limb.curve, theta[layout.meeting])
-                outward = near.normal.copy()
-                x[cap.which], outward[cap.which] = cap.away, cap.outward
-                places.append(Place(near.pixel, x, r, outward))
-                caps.append(cap)
-            o = blurred_opacity(x, r, sigma, bend)
-            values[i, near.pixel] = o.value
-            parts.append(o)
-        if places:
-            opacity, share = blurred_union(values, places, sigma, bend)
-        else:
-            opacity, share = values[0], np.ones((1, count))
+        r_basis = touched.r_basis + 0.5 * sigma**2 * touched.r_second
+        r = np.maximum(_spline(theta, touched.r_at, r_basis), self.options.smallest_radius_px)
+        x = touched.x - _spline(theta, touched.e_at, touched.e_basis)
+        outward = touched.normal
+        cap = cap_of(touched.behind, theta[layout.meeting] if len(self.limbs) > 1 else np.zeros(2))
+        if len(cap.away):
+            which = touched.behind.which
+            outward = outward.copy()
+            x[which], outward[which] = cap.away, cap.outward
+        own = blurred_opacity(x, r, sigma, bend)
+        share = touched.share(own.value, x, r, outward, sigma, bend)
+        opacity = self._summed(share * own.value)
         ground = self.plane.evaluate(theta[layout.ground])
-        gain = np.zeros(count)
-        for i, near in enumerate(self.near):
-            gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
+        gain = self._summed(share * _spline(theta, touched.g_at, touched.g_basis))
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
-        return State(ground - contrast * opacity, opacity, share, parts, caps, sigma, bend, ground, k, contrast)
+        return State(ground - contrast * opacity, opacity, share, own, r_basis, cap, sigma, bend, ground, k, contrast)
+
+    def _summed(self, values: Array) -> Array:
+        """Sum what limbs give to each pixel, (N,) -> (P,)."""
+        return np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
 
     def jacobian(self, state: State) -> Array:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
-        out = []
+        touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
         opacity, contrast = state.opacity, state.contrast
-        d_sigma = np.zeros(len(opacity))
-        d_bend = np.zeros(len(opacity))
-        by_meeting = np.zeros((len(opacity), 2))
-        for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
-            share = state.share[i, near.pixel]
-            up = -contrast[near.pixel] * share
-            out.append(((up * o.d_r)[:, None] * (near.r_basis + 0.5 * state.sigma**2 * near.r_second)).ravel())
-            by_shift = -up * o.d_x
-            if state.caps:
-                # a cap moves with the branching point, not with the centreline's offset
-                cap = state.caps[i]
-                by_meeting[near.pixel[cap.which]] += by_shift[cap.which, None] * cap.outward
-                by_shift[cap.which] = 0.0
-            out.append((by_shift[:, None] * near.e_basis).ravel())
-            scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
-            out.append((scaled[:, None] * near.g_basis).ravel())
-            d_sigma[near.pixel] += share * o.d_sigma
-            d_bend[near.pixel] += share * o.d_m
-        if state.caps:
-            out.append(by_meeting[self.capped].ravel())
-        shared = np.column_stack(
-            [
-                -state.gain * opacity,
-                -(state.ground - self.base) * opacity - contrast * d_bend,
-                -contrast * d_sigma * state.sigma,
-            ]
+        up = -contrast[touched.pixel] * share
+        by_shift = -up * own.d_x
+        out = [(up * own.d_r)[:, None] * state.r_basis]
+        if len(self.near) > 1:
+            # a cap moves with the branching point, not with the centreline's offset
+            which = touched.behind.which
+            by_meeting = by_shift[which, None] * state.cap.outward
+            by_shift[which] = 0.0
+        out.append(by_shift[:, None] * touched.e_basis)
+        scaled = -state.gain * opacity
+        out.append((scaled[touched.pixel] * share)[:, None] * touched.g_basis)
+        if len(self.near) > 1:
+            at = touched.pixel[which]
+            summed = [np.bincount(at, weights=by, minlength=len(opacity))[self.capped] for by in by_meeting.T]
+            out.append(np.column_stack(summed))
+        out.append(
+            np.column_stack(
+                [
+                    scaled[lumen],
+                    -(state.ground[lumen] - self.base) * opacity[lumen]
+                    - contrast[lumen] * self._summed(share * own.d_m)[lumen],
+                    -contrast[lumen] * self._summed(share * own.d_sigma)[lumen] * state.sigma,
+                ]
+            )
         )
-        out.append(shared.ravel())
-        out.append((self.plane.value * (1 - state.bend * opacity)[:, None]).ravel())
-        return np.concatenate(out)
+        out.append(self.plane.value * (1 - state.bend * opacity)[:, None])
+        return np.concatenate([part.ravel() for part in out])
