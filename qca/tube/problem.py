@@ -150,7 +150,7 @@ class Problem:
         coef: Array = np.full(count, self.base)
         if not len(some):
             return coef, noise
-        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count, single=True)
         for _ in range(rounds):
             normal, vector = pattern.normal(value.ravel(), weight, level - self.base)
             shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
@@ -190,7 +190,7 @@ class Problem:
         blocks.append(Block(self.lumen, np.full(len(self.lumen), layout.log_k), 3))
         every = np.arange(len(self.level))
         blocks.append(spline_block(every, layout.ground.start + self.plane.column))
-        return Pattern.of(blocks, len(every), layout.size)
+        return Pattern.of(blocks, len(every), layout.size, single=True)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""
@@ -249,4 +249,5 @@ class Problem:
             )
         )
         out.append(self.plane.value * (1 - state.bend * opacity)[:, None])
-        return np.concatenate([part.ravel() for part in out])
+        # the pattern is of single precision
+        return np.concatenate([part.ravel() for part in out], dtype=np.float32, casting="same_kind")

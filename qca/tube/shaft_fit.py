@@ -163,7 +163,7 @@ class _Problem:
             Block(every, self.axis_part.start + pixels.axis_cell, 4),
             spline_block(every, self.ground_part.start + pixels.plane.column),
         ]
-        self.pattern = Pattern.of(blocks, count, self.size)
+        self.pattern = Pattern.of(blocks, count, self.size, single=True)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
@@ -325,7 +325,7 @@ class _Problem:
 def _entries(jacobian: Array) -> Array:
     """Entries of a Jacobian (P, 26) in the order of the pattern."""
     parts = (slice(0, _FIXED), _AXIS, slice(_AXIS.stop, None))
-    return np.concatenate([jacobian[:, part].ravel() for part in parts])
+    return np.concatenate([jacobian[:, part].ravel() for part in parts], dtype=np.float32, casting="same_kind")
 
 
 def _robust_variance(residual: Array) -> float:

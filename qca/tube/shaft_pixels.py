@@ -112,7 +112,7 @@ class ShaftPixels:
         plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
         axis_cell, axis_basis = axis_spline.basis(s)
         beside = np.abs(x) > radius_px + _BESIDE_PX
-        pattern = Pattern.of([spline_block(np.arange(len(level)), plane.column)], len(level), plane.count)
+        pattern = Pattern.of([spline_block(np.arange(len(level)), plane.column)], len(level), plane.count, single=True)
         normal, vector = pattern.normal(plane.value.ravel(), beside.astype(float), level)
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         background = plane.evaluate(first_ground)
