@@ -73,6 +73,11 @@ class ShaftSolution:
     covariance: Array
 
     @property
+    def radius_px(self) -> float:
+        """Outer radius in the middle of the stretch, px."""
+        return float(np.exp(self.theta[0]))
+
+    @property
     def offsets(self) -> Array:
         """Coefficients of the axis' offsets, shape (A,), px."""
         return self.theta[_axis_part(self.pixels)]
