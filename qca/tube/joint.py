@@ -30,8 +30,9 @@ from qca.tube.steps import bounded, limited, undoes
 _LEARNING: Mapping[int, int] = MappingProxyType({2: 1, 3: 1})
 """Before which steps of a first fit precisions are learned, and in how many rounds: patiently only in the end, when the
 limbs are in their place."""
-_LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
-"""The same for a fit that carries on; later steps bring the parameters to rest."""
+_LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({1: 1, 2: 8})
+"""The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
+on learns nothing."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
@@ -158,8 +159,8 @@ def fit_limbs(
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
     state = problem.predict(theta)
-    learning = _LEARNING if shared.precisions is None else _LEARNING_AGAIN
-    hidden = mouths(limbs)
+    learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
+    hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
     for step_number in range(iterations):
         residual = problem.level - state.model
@@ -180,7 +181,7 @@ def fit_limbs(
         moved = theta - before
         gain = 0.5 * float(moved @ here.gradient)
         state = problem.predict(theta)
-        if step_number > max(learning) and gain < _SETTLED:
+        if step_number > max(learning, default=iterations) and gain < _SETTLED:
             break
     return _result(problem, theta, state, precisions, thin=thin, covariance=covariance)
 
