@@ -30,17 +30,17 @@ class Posterior:
 
     Parameters
     ----------
-    hessian : ndarray, shape (Q, Q)
-        Of minus its logarithm.
     gradient : ndarray, shape (Q,)
         Of its logarithm.
     factor : Factor
-        Of the Hessian.
+        Of the Hessian of minus its logarithm.
+    along : ndarray, shape (Q,)
+        Product of the Hessian and the step before, as asked for.
     """
 
-    hessian: Array
     gradient: Array
     factor: Factor
+    along: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,19 +64,29 @@ class Evidence:
     matrix: Array
     vector: Array
 
-    def posterior(self, precisions: Precisions) -> Posterior:
-        """Add the priors.
+    def posterior(self, precisions: Precisions, before: Array | None = None) -> Posterior:
+        """Add the priors; ``before`` (Q,) is the step that led here, if that matters.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             If pixels and priors together do not determine the parameters.
         """
+        hessian, pull = self._with_priors(precisions)
+        along = np.zeros_like(pull) if before is None else hessian @ before
+        try:
+            factor = Factor(hessian, own=True)
+        except np.linalg.LinAlgError:
+            factor = Factor(self._with_priors(precisions)[0], _DAMPING * self.matrix.diagonal())
+        return Posterior(self.vector - pull, factor, along)
+
+    def _with_priors(self, precisions: Precisions) -> tuple[Array, Array]:
+        """Hessian (Q, Q) of minus the log posterior, and the gradient (Q,) of minus the log prior."""
         problem, hessian = self.problem, self.matrix.copy()
         pull = add_prior(
             hessian, self.theta, problem.limbs, problem.layout, problem.plane, precisions, problem.options.priors
         )
-        return Posterior(hessian, self.vector - pull, _factor(hessian, self.matrix.diagonal()))
+        return hessian, pull
 
     def all_learned(self, precisions: Precisions, hidden: Sequence[float]) -> Precisions:
         """Take one step of the fixed point; ``hidden`` as in `limb_precisions`."""
@@ -104,18 +114,10 @@ class Evidence:
         for _ in range(rounds):
             hessian = told.copy()
             pull = add_smoothness(hessian, theta, problem.limbs, layout, precisions)
-            factor = _factor(hessian, pixels)
+            try:
+                factor = Factor(hessian)
+            except np.linalg.LinAlgError:
+                factor = Factor(hessian, _DAMPING * pixels)
             there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
             precisions = limb_precisions(there, factor.root(), problem.limbs, layout, precisions, hidden)
         return precisions
-
-
-def _factor(hessian: Array, pixels: Array) -> Factor:
-    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself.
-
-    ``pixels`` (Q,) is the diagonal of what the pixels tell.
-    """
-    try:
-        return Factor(hessian)
-    except np.linalg.LinAlgError:
-        return Factor(hessian, _DAMPING * pixels)

@@ -173,9 +173,9 @@ def fit_limbs(
                 precisions = evidence.all_learned(precisions, hidden)
             else:
                 precisions = evidence.limbs_learned(precisions, hidden, learning[step_number])
-        here = evidence.posterior(precisions)
+        here = evidence.posterior(precisions, moved)
         step = limited(here.factor.solve(here.gradient), layout)
-        if undoes(step, moved, here.hessian):
+        if undoes(step, moved, here.along):
             step *= 0.5
         before, theta = theta, bounded(theta + step, layout, problem.widest)
         moved = theta - before

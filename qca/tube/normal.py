@@ -124,6 +124,8 @@ class Factor:
         The matrix; only what stands on and over its diagonal is read.
     damping : ndarray, shape (Q,), or float
         What comes on top of the diagonal.
+    own : bool
+        The matrix, in the order of rows, may be written over.
 
     Raises
     ------
@@ -131,11 +133,11 @@ class Factor:
         If the matrix is not positive definite.
     """
 
-    def __init__(self, matrix: Array, damping: Array | float = 0.0) -> None:
+    def __init__(self, matrix: Array, damping: Array | float = 0.0, *, own: bool = False) -> None:
         from scipy.linalg.lapack import dpotrf
 
         # in the library's own order, which turns what stands over the diagonal under it
-        work = matrix.T.copy(order="F")
+        work = matrix.T if own else matrix.T.copy(order="F")
         np.einsum("ii->i", work)[:] += damping
         self._lower, failed = dpotrf(work, lower=1, clean=1, overwrite_a=1)
         if failed:

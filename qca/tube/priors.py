@@ -20,6 +20,7 @@ import numpy.typing as npt
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.plane import Plane
+from qca.tube.spline import AT_START
 
 Array = npt.NDArray[np.float64]
 
@@ -198,14 +199,13 @@ def _tie_limbs(
     hessian: Array, gradient: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers
 ) -> None:
     """All centrelines start at the one branching point, which may move."""
-    for i, limb in enumerate(limbs):
-        cell, basis = limb.e_spline.basis(np.zeros(1))
-        start = layout.e[i].start + int(cell[0])
-        at = np.concatenate([np.arange(start, start + 4), np.arange(layout.meeting.start, layout.meeting.stop)])
-        row = np.concatenate([basis[0], -limb.curve.normal[0]]) / numbers.meeting_tie_px
-        hessian[np.ix_(at, at)] += np.outer(row, row)
-        gradient[at] += row * float(row @ theta[at])
     part = layout.meeting
+    for i, limb in enumerate(limbs):
+        first = layout.e[i].start
+        at = np.array([first, first + 1, first + 2, part.start, part.start + 1])
+        row = np.array([*AT_START, *-limb.curve.normal[0]]) / numbers.meeting_tie_px
+        hessian[at[:, None], at] += row[:, None] * row
+        gradient[at] += row * float(row @ theta[at])
     hessian[part, part] += np.eye(2) / numbers.meeting_sd_px**2
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
 
@@ -252,7 +252,9 @@ def limb_precisions(
 def _spread(root: Array, part: slice, order: int) -> Array:
     """Variances of the differences of neighbouring coefficients in one part of the parameters."""
     # a triangle has nothing over its diagonal
-    d = np.diff(root[part.start :, part], order, axis=1)
+    d = root[part.start :, part]
+    for _ in range(order):
+        d = d[:, 1:] - d[:, :-1]
     return np.asarray(np.einsum("ij,ij->j", d, d))
 
 
@@ -287,18 +289,24 @@ def _local(
 
     Pooled over neighbouring knots; the first ``unseen`` ones get what is typical of the others.
     """
-    square = (np.diff(values, 2) + offset) ** 2
+    square = (values[:-2] - 2 * values[1:-1] + values[2:] + offset) ** 2
     # how far each difference is determined by the pixels, 0 to 1
-    known = np.clip(1 - precision * spread, 0.02, 1.0)
+    known = np.minimum(np.maximum(1 - precision * spread, 0.02), 1.0)
     floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
     # the limb's typical smoothness stands in where a knot's neighbourhood says little
-    typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))
+    typical = min(max(_median(square) / max(_median(known), 0.02), floor), ceil)
     top = _pooled(square) + 0.5 * typical
     bottom = _pooled(known) + 0.5
-    power = np.clip(top / bottom, floor, ceil)
+    power = np.minimum(np.maximum(top / bottom, floor), ceil)
     power = np.maximum(power, _LEAST_PART * power.max())
     power[:unseen] = typical
     return np.asarray(1 / power)
+
+
+def _median(values: Array) -> float:
+    """Median of a few values, without what the library's own one does for many dimensions."""
+    ranked, middle = np.sort(values), len(values) // 2
+    return float(ranked[middle]) if len(values) % 2 else 0.5 * float(ranked[middle - 1] + ranked[middle])
 
 
 def _pooled(values: Array) -> Array:
