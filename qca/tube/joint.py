@@ -162,6 +162,7 @@ def fit_limbs(
     learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
     hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
+    settled: Evidence | None = None
     for step_number in range(iterations):
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
@@ -182,8 +183,9 @@ def fit_limbs(
         gain = 0.5 * float(moved @ here.gradient)
         state = problem.predict(theta)
         if step_number > max(learning, default=iterations) and gain < _SETTLED:
+            settled = evidence
             break
-    return _result(problem, theta, state, precisions, thin=thin, covariance=covariance)
+    return _result(problem, theta, state, precisions, settled, thin=thin, covariance=covariance)
 
 
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
@@ -197,6 +199,7 @@ def _result(
     theta: Array,
     state: State,
     precisions: Precisions,
+    settled: Evidence | None,
     *,
     thin: bool,
     covariance: bool,
@@ -212,7 +215,12 @@ def _result(
     if covariance:
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
-        spread[start:, start:] = _evidence(problem, theta, state, variance).posterior(precisions).factor.inverse(start)
+        if settled is None:
+            evidence = _evidence(problem, theta, state, variance)
+        else:
+            # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
+            evidence = replace(settled, matrix=settled.matrix * (problem.correlation / correlation))
+        spread[start:, start:] = evidence.posterior(precisions).factor.inverse(start)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
