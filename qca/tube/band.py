@@ -101,51 +101,49 @@ def select_band(
     keep = np.zeros(count, dtype=bool)
     drop = np.zeros(count, dtype=bool)
     clear = np.ones(count, dtype=bool)
+    apart = np.ones(count, dtype=bool)
     owner = np.zeros(count, dtype=np.int64)
     best = np.full(count, np.inf)
     along = np.zeros(count)
-    located = []
+    touched = []
+    rows, columns = pixels.astype(np.int64).T
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
-        s, x = _located(limb, pixels, own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))
+        close = np.flatnonzero((own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))[rows, columns])
+        s, x = limb.curve.locate(pixels[close])
         here = radius[limb.curve.sample_near(s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
         part = away / (here + margin_px)
         inside = on & (away <= here + margin_px)
-        keep |= inside
-        drop |= (s > limb.curve.length) & (s < limb.curve.length + _BEYOND_PX) & (away < radius[-1] + _END_PX)
+        keep[close[inside]] = True
+        past = (s > limb.curve.length) & (s < limb.curve.length + _BEYOND_PX) & (away < radius[-1] + _END_PX)
         if len(limbs) == 1:
-            drop |= (s < 0) & (s > -_BEYOND_PX) & (away < radius[0] + _END_PX)
-        clear &= ~(on & (away < here + _BESIDE_PX))
-        closer = inside & (part < best)
-        best[closer] = part[closer]
-        owner[closer] = i
-        along[closer] = s[closer]
+            past |= (s < 0) & (s > -_BEYOND_PX) & (away < radius[0] + _END_PX)
+        drop[close[past]] = True
+        clear[close[on & (away < here + _BESIDE_PX)]] = False
+        closer = inside & (part < best[close])
+        mine = close[closer]
+        best[mine], owner[mine], along[mine] = part[closer], i, s[closer]
         # the lumen may widen or shift while fitting, but not beyond this
         play = 0.5 * here + 6.0 if sigma is None else 0.25 * here + _BLURRED * sigma + 0.5
         touch = on & (away <= here + np.minimum(play, margin_px))
         if len(limbs) > 1:
             touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
-        located.append((s, x, touch))
+        apart[close[touch]] = False
+        touched.append((close[touch], s[touch], x[touch]))
     if core_px > 0:
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart
-    apart = ~np.logical_or.reduce([touch for _, _, touch in located])
     order = order[np.lexsort((along[order], owner[order], apart[order]))]
+    place = np.full(count, -1, dtype=np.int64)
+    place[order] = np.arange(len(order))
     near = []
-    for s, x, touch in located:
-        mine = np.flatnonzero(touch[order]).astype(np.int64)
-        near.append(Near.of(mine, s[order[mine]], x[order[mine]]))
+    for which, s, x in touched:
+        at = place[which]
+        there = np.argsort(at, kind="stable")[np.count_nonzero(at < 0) :]
+        near.append(Near.of(at[there], s[there], x[there]))
     return Band(pixels[order], tuple(near), clear[order])
-
-
-def _located(limb: Limb, pixels: Array, close: Mask) -> tuple[Array, Array]:
-    """Arc length and lateral distance of pixels (P, 2), px; beyond every reach for those that are not ``close``."""
-    near = np.flatnonzero(close[pixels[:, 0].astype(np.int64), pixels[:, 1].astype(np.int64)])
-    s, x = np.full(len(pixels), -1e6), np.full(len(pixels), 1e6)
-    s[near], x[near] = limb.curve.locate(pixels[near])
-    return s, x
 
 
 def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:

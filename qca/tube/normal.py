@@ -71,19 +71,23 @@ class Pattern:
         run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
         total = int(run_of[-1]) + 1
         touched = np.zeros((total, size), dtype=bool)
+        begun = []
         for block in blocks:
-            run = run_of[block.rows]
+            key = run_of[block.rows] * size + block.first
+            begins = np.zeros((total, size), dtype=bool)
+            begins.reshape(-1)[key] = True
             for k in range(block.width):
-                touched[run, block.first + k] = True
-        local = np.cumsum(touched, axis=1) - 1
+                touched[:, k:] |= begins[:, : size - k]
+            begun.append(key)
+        local = (np.cumsum(touched, axis=1) - 1).ravel()
         width = touched.sum(1)
         first = np.searchsorted(run_of, np.arange(total + 1))
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
+        begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
         slots = []
-        for block in blocks:
-            run = run_of[block.rows]
-            begin = starts[run] + (block.rows - first[run]) * width[run] + local[run, block.first]
+        for block, key in zip(blocks, begun, strict=True):
+            begin = begin_of[block.rows] + local[key]
             slots.append((begin[:, None] + np.arange(block.width)).ravel())
         runs = []
         for k in range(total):

@@ -129,8 +129,8 @@ class Problem:
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count)
         self.touched = Touched.of(self.limbs, self.near, self.layout, len(self.level))
-        self.capped = np.unique(self.touched.pixel[self.touched.behind.which])
-        self.lumen = np.unique(self.touched.pixel)
+        self.capped = self._among(self.touched.pixel[self.touched.behind.which])
+        self.lumen = self._among(self.touched.pixel)
         self.pattern = self._pattern()
         seen = self.level[self.clear] if self.clear.any() else self.level
         self.base = float(np.median(seen))
@@ -139,6 +139,12 @@ class Problem:
         self.correlation = shared.correlation
         # a wall may not run away to an edge in the background within one round
         self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
+
+    def _among(self, pixels: Index) -> Index:
+        """Which of all pixels these are, each once and in order."""
+        chosen = np.zeros(len(self.level), dtype=bool)
+        chosen[pixels] = True
+        return np.flatnonzero(chosen)
 
     def _first_ground(self, *, rounds: int) -> tuple[Array, float]:
         """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
