@@ -32,7 +32,9 @@ class Behind(NamedTuple):
     @classmethod
     def of(cls, nears: Sequence[Near], curves: Sequence[Curve]) -> Behind:
         """Pixels behind the first samples of some limbs' base curves."""
-        behind, x = (np.concatenate([np.zeros(0), *(getattr(near, name) for near in nears)]) for name in ("behind", "x"))
+        behind, x = (
+            np.concatenate([np.zeros(0), *(getattr(near, name) for near in nears)]) for name in ("behind", "x")
+        )
         which = np.flatnonzero(behind < 0)
         limb = np.repeat(np.arange(len(nears)), [len(near.x) for near in nears])[which]
         along, across = (np.array([getattr(curve, name)[0] for curve in curves]) for name in ("tangent", "normal"))

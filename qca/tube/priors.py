@@ -166,9 +166,7 @@ def add_smoothness(
     return gradient
 
 
-def add_beliefs(
-    hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers
-) -> Array:
+def add_beliefs(hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers) -> Array:
     """Do the same as `add_prior` for what is not learned: levels of contrast, blur, bending, a common start."""
     gradient = np.zeros(layout.size)
     for part in layout.g:

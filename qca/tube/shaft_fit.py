@@ -291,7 +291,9 @@ class _Problem:
         residual = self.pixels.level - state.level
         if learn:
             self.variance = _robust_variance(residual)
-        normal, pull = self.pixels.pattern.normal(_entries(self.jacobian(theta, state)), self._weight(residual), residual)
+        normal, pull = self.pixels.pattern.normal(
+            _entries(self.jacobian(theta, state)), self._weight(residual), residual
+        )
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)

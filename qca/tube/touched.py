@@ -87,9 +87,7 @@ class Touched:
             normal=np.concatenate([limb.curve.normal_near(near.s) for limb, near in zip(limbs, nears, strict=True)]),
             r_at=r_at,
             r_basis=r_basis,
-            r_second=np.concatenate(
-                [limb.r_spline.second(near.s)[1] for limb, near in zip(limbs, nears, strict=True)]
-            ),
+            r_second=np.concatenate([limb.r_spline.second(near.s)[1] for limb, near in zip(limbs, nears, strict=True)]),
             e_at=e_at,
             e_basis=e_basis,
             g_at=g_at,

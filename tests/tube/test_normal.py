@@ -43,7 +43,9 @@ def test_single_precision_is_good_to_a_millionth(rows, size, per_row, seed):
     at, column = random_entries(rng, rows, size, per_row)
     blocks = [Block(at, column, 1)]
     values, weight, residual = rng.normal(size=len(at)), rng.uniform(0, 3, rows), rng.normal(size=rows)
-    single, double = (Pattern.of(blocks, rows, size, single=kind).normal(values, weight, residual) for kind in (True, False))
+    single, double = (
+        Pattern.of(blocks, rows, size, single=kind).normal(values, weight, residual) for kind in (True, False)
+    )
     scale = np.sqrt(np.diag(double[0]))
     assert (np.abs(single[0] - double[0]) <= 1e-6 * np.outer(scale, scale)).all()
     assert (np.abs(single[1] - double[1]) <= 1e-6 * scale * np.sqrt(weight @ residual**2)).all()
