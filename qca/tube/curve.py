@@ -53,7 +53,7 @@ class Curve:
         return np.clip(np.round(s / self.step).astype(np.int64), 0, len(self.points) - 1)
 
     def normal_near(self, s: Array) -> Array:
-        """Normal at the sample nearest to arc lengths ``s`` (M,), px, shape (M, 2)."""
+        """Give the normals at the samples nearest to arc lengths ``s`` (M,), px, shape (M, 2)."""
         return np.asarray(self.normal[self.sample_near(s)])
 
     def _along(self, values: Array, s: Array, *, extend: bool) -> Array:

@@ -100,10 +100,11 @@ class Pattern:
                     (own[:, None] * size + own).ravel(),
                 )
             )
-        packed = np.zeros(int(starts[-1]), dtype=np.float32 if single else np.float64)
+        kind = np.float32 if single else np.float64
+        packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
         return cls(size, np.concatenate(slots), packed, tuple(runs))
 
-    def normal(self, values: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+    def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
         packed, kind = self.packed, self.packed.dtype
         packed[self.slots] = values.astype(kind, copy=False)

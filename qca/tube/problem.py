@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Mask, select_band
 from qca.tube.cap import Cap, cap_of
@@ -30,6 +31,8 @@ from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
 from qca.tube.touched import Touched
+
+Single = npt.NDArray[np.float32]
 
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
@@ -223,9 +226,10 @@ class Problem:
 
     def _summed(self, values: Array) -> Array:
         """Sum what limbs give to each pixel, (N,) -> (P,)."""
-        return np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
+        summed = np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
+        return np.asarray(summed, dtype=np.float64)
 
-    def jacobian(self, state: State) -> Array:
+    def jacobian(self, state: State) -> Single:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
         opacity, contrast = state.opacity, state.contrast

@@ -321,7 +321,7 @@ class _Problem:
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
 
 
-def _entries(jacobian: Array) -> Array:
+def _entries(jacobian: Array) -> npt.NDArray[np.float32]:
     """Entries of a Jacobian (P, 26) in the order of the pattern."""
     parts = (slice(0, FIXED), _AXIS, slice(_AXIS.stop, None))
     return np.concatenate([jacobian[:, part].ravel() for part in parts], dtype=np.float32, casting="same_kind")
