@@ -30,7 +30,7 @@ from qca.tube.steps import bounded, limited, undoes
 _LEARNING: Mapping[int, int] = MappingProxyType({2: 1, 3: 1})
 """Before which steps of a first fit precisions are learned, and in how many rounds: patiently only in the end, when the
 limbs are in their place."""
-_LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({1: 1, 2: 8})
+_LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
 """The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
 on learns nothing."""
 _SETTLED = 0.6
