@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from qca.frames.frame import Frame
 from qca.scaling import square_valid
-from qca.tree.ridge import RIDGE_SCALES_PX, ridge_margin, ridge_strength
+from qca.tree.ridge import RIDGE_SCALES_PX, both_strengths, ridge_margin
 from qca.tree.trace import Crop, crop_around
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +59,7 @@ def _darker_near(image: Array, r: int, c: int) -> float:
     near = (slice(max(r - _LOOK_PX, 0), r + _LOOK_PX + 1), slice(max(c - _LOOK_PX, 0), c + _LOOK_PX + 1))
     more = 0.0
     for scale in _LOOK_SCALES_PX:
-        dark, bright = (float(ridge_strength(sign * patch, (scale,))[near].max(initial=0.0)) for sign in (-1.0, 1.0))
+        bright, dark = (float(strength[near].max(initial=0.0)) for strength in both_strengths(patch, scale))
         # the ridge filter's sigma^1.5 favours what is thin; sigma^2 weighs a contrast alike at all scales
         more += (dark - bright) * scale**0.5
     return more

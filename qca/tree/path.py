@@ -119,9 +119,11 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     coarse = halved(cost)  # the mean of each four, for the cheapest of them makes a bargain of noise
     finders = []
     total = np.zeros_like(coarse)
-    for end in ends // 2:
+    starts = [tuple(end) for end in ends // 2]
+    for start in starts:
         mcp = MCP_Geometric(coarse)
-        far, _ = mcp.find_costs([tuple(end)])
+        # where the paths meet is no further from an end than the nearer of the others: meeting there costs less
+        far, _ = mcp.find_costs([start], [other for other in starts if other != start], find_all_ends=False)
         total += np.where(np.isfinite(far), far, 1e30)
         finders.append(mcp)
     meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))

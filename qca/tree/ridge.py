@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 Image = npt.NDArray[np.float64]
+Single = npt.NDArray[np.float32]
 
 RIDGE_SCALES_PX = (1.5, 2.5, 4.0, 6.0)
 """Gaussian scales of the Hessian; a tube of radius R answers most near sigma = R / sqrt(2), so 2-9 px radius."""
@@ -46,20 +47,34 @@ def ridge_strength(image: Image, scales_px: Sequence[float] = RIDGE_SCALES_PX) -
         ``max_sigma sigma^1.5 max(0, -lambda)`` with lambda the smaller Hessian eigenvalue, less its partner when that
         is negative too (a blob is not a ridge). Grey levels per px^0.5.
     """
+    best = np.zeros(image.shape, dtype=np.float32)
+    for sigma in scales_px:
+        mean, spread = _curvatures(image, sigma)
+        np.maximum(best, _strength(mean, spread, sigma), out=best)
+    return best.astype(np.float64)
+
+
+def both_strengths(image: Image, scale_px: float) -> tuple[Image, Image]:
+    """Ridge strengths at one scale for vessels bright and for vessels dark, each (rows, columns); as above."""
+    mean, spread = _curvatures(image, scale_px)
+    bright, dark = (_strength(sign * mean, spread, scale_px).astype(np.float64) for sign in (1.0, -1.0))
+    return bright, dark
+
+
+def _curvatures(image: Image, sigma: float) -> tuple[Single, Single]:
+    """Mean of the two curvatures at a scale, and half of their difference."""
     import cv2
 
     work = np.ascontiguousarray(image, dtype=np.float32)
-    best = np.zeros(work.shape, dtype=np.float32)
-    for sigma in scales_px:
-        g, d1, d2 = _kernels(sigma)
-        border = cv2.BORDER_REFLECT
-        yy = cv2.sepFilter2D(work, cv2.CV_32F, g, d2, borderType=border)
-        xx = cv2.sepFilter2D(work, cv2.CV_32F, d2, g, borderType=border)
-        xy = cv2.sepFilter2D(work, cv2.CV_32F, d1, d1, borderType=border)
-        mean = 0.5 * (xx + yy)
-        spread = np.sqrt(0.25 * (xx - yy) ** 2 + xy * xy)
-        strength = -(mean - spread)
-        partner = np.minimum(0, mean + spread)
-        strength = np.maximum(strength + partner, 0) * sigma**1.5
-        np.maximum(best, strength, out=best)
-    return best.astype(np.float64)
+    g, d1, d2 = _kernels(sigma)
+    border = cv2.BORDER_REFLECT
+    yy = cv2.sepFilter2D(work, cv2.CV_32F, g, d2, borderType=border)
+    xx = cv2.sepFilter2D(work, cv2.CV_32F, d2, g, borderType=border)
+    xy = cv2.sepFilter2D(work, cv2.CV_32F, d1, d1, borderType=border)
+    return np.asarray(0.5 * (xx + yy)), np.asarray(np.sqrt(0.25 * (xx - yy) ** 2 + xy * xy))
+
+
+def _strength(mean: Single, spread: Single, sigma: float) -> Single:
+    strength = -(mean - spread)
+    partner = np.minimum(0, mean + spread)
+    return np.asarray(np.maximum(strength + partner, 0) * sigma**1.5)

@@ -35,6 +35,8 @@ _HELD = 0.2
 """Part of their SDs that blur and bending keep."""
 _FIRST_AREA = 8.0
 """Area of a wire's profile over the square of the blur, where a fit starts that has seen none."""
+_LARGEST = 6.0
+"""Largest area of a start, over the one without a sight."""
 _CHOSEN, _USUAL_AREA = 10.0, 2.4
 """Gain in log posterior that a wire must bring on every other pixel, and the area, over the square of the blur, under
 which it must bring more, with the fourth power: blur by motion and bent grey scales look like faint wires."""
@@ -96,7 +98,9 @@ def threaded(
     best, best_cost = None, cost(plain, plain, numbers)
     for wires in tries:
         try:
-            trial = refit(expected, [replace(wire, area=max(wire.area, least)) for wire in wires])
+            trial = refit(
+                expected, [replace(wire, area=float(np.clip(wire.area, least, _LARGEST * least))) for wire in wires]
+            )
         except np.linalg.LinAlgError:
             continue
         its = cost(trial, plain, numbers) + _needed(trial)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -36,55 +36,22 @@ class Near:
         Arc length and lateral distance from the base curve, px.
     behind : ndarray, shape (N,)
         How far a pixel lies behind the limb's start, px, 0 or less: the start is rounded.
-    r_cell, e_cell, g_cell : ndarray of int, shape (N,)
-        First of four coefficients of radius, offset and contrast.
-    r_basis, e_basis, g_basis : ndarray, shape (N, 4)
-        Their weights.
-    r_second : ndarray, shape (N, 4)
-        Weights of the radius' second derivative, 1/px^2.
-    normal : ndarray, shape (N, 2)
-        Normal of the base curve, (row, column).
     """
 
     pixel: Index
     s: Array
     x: Array
     behind: Array
-    r_cell: Index
-    r_basis: Array
-    r_second: Array
-    e_cell: Index
-    e_basis: Array
-    g_cell: Index
-    g_basis: Array
-    normal: Array
 
     @classmethod
-    def of(cls, limb: Limb, pixel: Index, s: Array, x: Array) -> Near:
-        """Pixels with these indices, arc lengths and lateral distances, each (N,), under the bases of ``limb``."""
-        behind, s = np.minimum(s, 0.0), np.maximum(s, 0.0)
-        r_cell, r_basis = limb.r_spline.basis(s)
-        e_cell, e_basis = limb.e_spline.basis(s)
-        g_cell, g_basis = limb.g_spline.basis(s)
-        return cls(
-            pixel=pixel,
-            s=s,
-            x=x,
-            behind=behind,
-            r_cell=r_cell,
-            r_basis=r_basis,
-            r_second=limb.r_spline.second(s)[1],
-            e_cell=e_cell,
-            e_basis=e_basis,
-            g_cell=g_cell,
-            g_basis=g_basis,
-            normal=limb.curve.normal[_sample(limb, s)],
-        )
+    def of(cls, pixel: Index, s: Array, x: Array) -> Near:
+        """Pixels with these indices, arc lengths and lateral distances, each (N,)."""
+        return cls(pixel, np.maximum(s, 0.0), x, np.minimum(s, 0.0))
 
     def alongside(self) -> Near:
         """Give the same without the pixels behind the limb's start."""
         keep = self.behind >= 0
-        return Near(*(getattr(self, field.name)[keep] for field in fields(self)))
+        return Near(self.pixel[keep], self.s[keep], self.x[keep], self.behind[keep])
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,51 +101,49 @@ def select_band(
     keep = np.zeros(count, dtype=bool)
     drop = np.zeros(count, dtype=bool)
     clear = np.ones(count, dtype=bool)
+    apart = np.ones(count, dtype=bool)
     owner = np.zeros(count, dtype=np.int64)
     best = np.full(count, np.inf)
     along = np.zeros(count)
-    located = []
+    touched = []
+    rows, columns = pixels.astype(np.int64).T
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
-        s, x = _located(limb, pixels, own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))
-        here = radius[_sample(limb, s)]
+        close = np.flatnonzero((own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))[rows, columns])
+        s, x = limb.curve.locate(pixels[close])
+        here = radius[limb.curve.sample_near(s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
         part = away / (here + margin_px)
         inside = on & (away <= here + margin_px)
-        keep |= inside
-        drop |= (s > limb.curve.length) & (s < limb.curve.length + _BEYOND_PX) & (away < radius[-1] + _END_PX)
+        keep[close[inside]] = True
+        past = (s > limb.curve.length) & (s < limb.curve.length + _BEYOND_PX) & (away < radius[-1] + _END_PX)
         if len(limbs) == 1:
-            drop |= (s < 0) & (s > -_BEYOND_PX) & (away < radius[0] + _END_PX)
-        clear &= ~(on & (away < here + _BESIDE_PX))
-        closer = inside & (part < best)
-        best[closer] = part[closer]
-        owner[closer] = i
-        along[closer] = s[closer]
+            past |= (s < 0) & (s > -_BEYOND_PX) & (away < radius[0] + _END_PX)
+        drop[close[past]] = True
+        clear[close[on & (away < here + _BESIDE_PX)]] = False
+        closer = inside & (part < best[close])
+        mine = close[closer]
+        best[mine], owner[mine], along[mine] = part[closer], i, s[closer]
         # the lumen may widen or shift while fitting, but not beyond this
         play = 0.5 * here + 6.0 if sigma is None else 0.25 * here + _BLURRED * sigma + 0.5
         touch = on & (away <= here + np.minimum(play, margin_px))
         if len(limbs) > 1:
             touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
-        located.append((s, x, touch))
+        apart[close[touch]] = False
+        touched.append((close[touch], s[touch], x[touch]))
     if core_px > 0:
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart
-    apart = ~np.logical_or.reduce([touch for _, _, touch in located])
     order = order[np.lexsort((along[order], owner[order], apart[order]))]
+    place = np.full(count, -1, dtype=np.int64)
+    place[order] = np.arange(len(order))
     near = []
-    for limb, (s, x, touch) in zip(limbs, located, strict=True):
-        mine = np.flatnonzero(touch[order]).astype(np.int64)
-        near.append(Near.of(limb, mine, s[order][mine], x[order][mine]))
+    for which, s, x in touched:
+        at = place[which]
+        there = np.argsort(at, kind="stable")[np.count_nonzero(at < 0) :]
+        near.append(Near.of(at[there], s[there], x[there]))
     return Band(pixels[order], tuple(near), clear[order])
-
-
-def _located(limb: Limb, pixels: Array, close: Mask) -> tuple[Array, Array]:
-    """Arc length and lateral distance of pixels (P, 2), px; beyond every reach for those that are not ``close``."""
-    near = np.flatnonzero(close[pixels[:, 0].astype(np.int64), pixels[:, 1].astype(np.int64)])
-    s, x = np.full(len(pixels), -1e6), np.full(len(pixels), 1e6)
-    s[near], x[near] = limb.curve.locate(pixels[near])
-    return s, x
 
 
 def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:
@@ -187,11 +152,6 @@ def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:
     s = np.concatenate([limb.curve.length + ahead, -ahead if both else ahead[:0]])
     reach = np.where(s > 0, radius[-1], radius[0]) + _END_PX
     return painted(limb.curve.at(s)[0], reach, usable)
-
-
-def _sample(limb: Limb, s: Array) -> Index:
-    """Sample of the base curve nearest to arc lengths ``s``."""
-    return np.clip(np.round(s / limb.curve.step).astype(np.int64), 0, len(limb.curve.points) - 1)
 
 
 def painted(points: Array, reach: Array, usable: Mask) -> Mask:

@@ -159,17 +159,24 @@ def _mixed(widest: float, bend: float) -> _Mixed:
     return _Mixed(rows.reshape(8, -1), tables.shape[3])
 
 
-def _hermite(t: Array) -> tuple[Array, Array, Array, Array]:
-    """Cubic Hermite weights: value at 0, slope at 0, value at 1, slope at 1."""
+def _hermite(t: Array) -> tuple[Array, Array]:
+    """Cubic Hermite weights at ``t`` (N,) within a cell, and their derivatives, each (2, 2, N).
+
+    First whether they weigh a value or a slope, then at which end.
+    """
     t2 = t * t
     t3 = t2 * t
-    return 2 * t3 - 3 * t2 + 1, t3 - 2 * t2 + t, 3 * t2 - 2 * t3, t3 - t2
-
-
-def _hermite_slope(t: Array) -> tuple[Array, Array, Array, Array]:
-    """Return the derivatives of the same."""
-    t2 = t * t
-    return 6 * t2 - 6 * t, 3 * t2 - 4 * t + 1, 6 * t - 6 * t2, 3 * t2 - 2 * t
+    weight = np.empty((2, 2, len(t)))
+    slope = np.empty((2, 2, len(t)))
+    weight[0, 1] = 3 * t2 - 2 * t3
+    weight[0, 0] = 1 - weight[0, 1]
+    weight[1, 1] = t3 - t2
+    weight[1, 0] = weight[1, 1] - t2 + t
+    slope[0, 0] = 6 * (t2 - t)
+    slope[0, 1] = -slope[0, 0]
+    slope[1, 1] = 3 * t2 - 2 * t
+    slope[1, 0] = slope[1, 1] - 2 * t + 1
+    return weight, slope
 
 
 def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
@@ -204,29 +211,18 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     u_cell = u / _STEP
     i = q_cell.astype(np.int64)
     j = u_cell.astype(np.int64)
-    tq: Array = np.asarray(q_cell - i, dtype=np.float64)
-    tu: Array = np.asarray(u_cell - j, dtype=np.float64)
-    corner = i * mixed.columns + j
-    wu, du = _hermite(tu), _hermite_slope(tu)
-    wq, dq = _hermite(tq), _hermite_slope(tq)
-    value = np.zeros_like(u)
-    d_u = np.zeros_like(u)
-    d_q = np.zeros_like(u)
-    d_bend = np.zeros_like(u)
-    for a in (0, 1):
-        left = mixed.rows.take(corner + a * mixed.columns, axis=1)
-        right = mixed.rows.take(corner + a * mixed.columns + 1, axis=1)
-        at, by = wq[2 * a], wq[2 * a + 1]
-        along = left[0] * wu[0] + left[1] * wu[1] + right[0] * wu[2] + right[1] * wu[3]
-        cross = left[2] * wu[0] + left[3] * wu[1] + right[2] * wu[2] + right[3] * wu[3]
-        value += along * at + cross * by
-        d_q += along * dq[2 * a] + cross * dq[2 * a + 1]
-        d_u += (left[0] * du[0] + left[1] * du[1] + right[0] * du[2] + right[1] * du[3]) * at
-        d_u += (left[2] * du[0] + left[3] * du[1] + right[2] * du[2] + right[3] * du[3]) * by
-        d_bend += (left[4] * wu[0] + left[5] * wu[1] + right[4] * wu[2] + right[5] * wu[3]) * at
-        d_bend += (left[6] * wu[0] + left[7] * wu[1] + right[6] * wu[2] + right[7] * wu[3]) * by
-    d_u /= _STEP
-    d_q /= _STEP
+    by_u, by_u_slope = _hermite(u_cell - j)
+    by_q, by_q_slope = _hermite(q_cell - i)
+    corner = np.empty((2, 2, len(u)), dtype=np.int64)
+    corner[0, 0] = i * mixed.columns + j
+    corner[0, 1] = corner[0, 0] + 1
+    corner[1] = corner[0] + mixed.columns
+    # opacity or its derivative by the bending (c), value or slope along q (k) and u (v), end of the cell (a, b)
+    node = mixed.rows.take(corner, axis=1).reshape(2, 2, 2, 2, 2, len(u))
+    along = np.einsum("ckvabn,vbn->ckan", node, by_u)
+    value, d_bend = np.einsum("ckan,kan->cn", along, by_q)
+    d_q = np.einsum("kan,kan->n", along[0], by_q_slope) / _STEP
+    d_u = np.einsum("kan,kan->n", np.einsum("kvabn,vbn->kan", node[0], by_u_slope), by_q) / _STEP
     out = np.zeros((5, len(x)))
     out[0, near] = sigma * value
     out[1, near] = d_u * np.sign(x[near])

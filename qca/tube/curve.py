@@ -48,6 +48,14 @@ class Curve:
         t = self._along(self.tangent, s, extend=False)
         return np.asarray(t / np.linalg.norm(t, axis=1, keepdims=True))
 
+    def sample_near(self, s: Array) -> npt.NDArray[np.int64]:
+        """Index of the sample nearest to arc lengths ``s`` (M,), px."""
+        return np.clip(np.round(s / self.step).astype(np.int64), 0, len(self.points) - 1)
+
+    def normal_near(self, s: Array) -> Array:
+        """Give the normals at the samples nearest to arc lengths ``s`` (M,), px, shape (M, 2)."""
+        return np.asarray(self.normal[self.sample_near(s)])
+
     def _along(self, values: Array, s: Array, *, extend: bool) -> Array:
         grid = self.position
         out = np.column_stack([np.interp(s, grid, values[:, k]) for k in (0, 1)])

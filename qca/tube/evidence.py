@@ -4,7 +4,7 @@ The precisions follow from the evidence by a fixed point (:mod:`qca.tube.priors`
 little. What the pixels say is the same all the while: many of its steps can be taken on one set of normal equations,
 with the background eliminated.
 
-Axes: Q parameters.
+Axes: Q parameters, P pixels, K entries of the Jacobian that can differ from zero.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ import numpy as np
 
 from qca.tube.band import Array
 from qca.tube.normal import Factor
-from qca.tube.priors import Precisions, add_limb_prior, add_prior, ground_precision, limb_precisions
-from qca.tube.problem import Problem
+from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness, ground_precision, limb_precisions
+from qca.tube.problem import Problem, Single, State
 from qca.tube.steps import bounded, limited
 
 _DAMPING = 1e-3
@@ -30,17 +30,17 @@ class Posterior:
 
     Parameters
     ----------
-    hessian : ndarray, shape (Q, Q)
-        Of minus its logarithm.
     gradient : ndarray, shape (Q,)
         Of its logarithm.
     factor : Factor
-        Of the Hessian.
+        Of the Hessian of minus its logarithm.
+    along : ndarray, shape (Q,)
+        Product of the Hessian and the step before, as asked for.
     """
 
-    hessian: Array
     gradient: Array
     factor: Factor
+    along: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,37 +57,58 @@ class Evidence:
         Hessian of minus the log likelihood.
     vector : ndarray, shape (Q,)
         Gradient of the log likelihood.
+    state : State
+        What is predicted there.
+    values : ndarray, shape (K,)
+        Entries of the Jacobian there.
+    weight : ndarray, shape (P,)
+        Of the pixels, inverse variances.
     """
 
     problem: Problem
     theta: Array
     matrix: Array
     vector: Array
+    state: State
+    values: Single
+    weight: Array
 
-    def posterior(self, precisions: Precisions) -> Posterior:
-        """Add the priors.
+    def weighing(self, factor: float) -> Evidence:
+        """Give the same with every pixel's weight times ``factor``."""
+        return replace(self, matrix=self.matrix * factor, vector=self.vector * factor, weight=self.weight * factor)
+
+    def posterior(self, precisions: Precisions, before: Array | None = None) -> Posterior:
+        """Add the priors; ``before`` (Q,) is the step that led here, if that matters.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             If pixels and priors together do not determine the parameters.
         """
+        hessian, pull = self._with_priors(precisions)
+        along = np.zeros_like(pull) if before is None else hessian @ before
+        try:
+            factor = Factor(hessian, own=True)
+        except np.linalg.LinAlgError:
+            factor = Factor(self._with_priors(precisions)[0], _DAMPING * self.matrix.diagonal())
+        return Posterior(self.vector - pull, factor, along)
+
+    def _with_priors(self, precisions: Precisions) -> tuple[Array, Array]:
+        """Hessian (Q, Q) of minus the log posterior, and the gradient (Q,) of minus the log prior."""
         problem, hessian = self.problem, self.matrix.copy()
         pull = add_prior(
             hessian, self.theta, problem.limbs, problem.layout, problem.plane, precisions, problem.options.priors
         )
-        return Posterior(hessian, self.vector - pull, _factor(hessian, self.matrix))
+        return hessian, pull
 
     def all_learned(self, precisions: Precisions, hidden: Sequence[float]) -> Precisions:
         """Take one step of the fixed point; ``hidden`` as in `limb_precisions`."""
         problem, layout = self.problem, self.problem.layout
         here = self.posterior(precisions)
         theta = bounded(self.theta + limited(here.factor.solve(here.gradient), layout), layout, problem.widest)
-        spread = here.factor.inverse()
-        ground = ground_precision(
-            theta[layout.ground], spread[layout.ground, layout.ground], problem.plane, precisions.ground
-        )
-        learned = limb_precisions(theta, spread, problem.limbs, layout, precisions, hidden)
+        root = here.factor.root()
+        ground = ground_precision(theta[layout.ground], root[:, layout.ground], problem.plane, precisions.ground)
+        learned = limb_precisions(theta, root, problem.limbs, layout, precisions, hidden)
         return replace(learned, ground=ground)
 
     def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
@@ -95,22 +116,21 @@ class Evidence:
         problem, start = self.problem, self.problem.layout.ground.stop
         layout, theta, numbers = problem.layout.without_ground(), self.theta[start:], problem.options.priors
         here = self.posterior(precisions)
-        matrix, vector = here.factor.reduced(here.gradient, start)
-        prior = np.zeros_like(matrix)
-        vector += add_limb_prior(prior, theta, problem.limbs, layout, precisions, numbers)
-        matrix -= prior
+        told, vector = here.factor.reduced(here.gradient, start)
+        # what the pixels say, by itself and with what is not learned
+        smooth = np.zeros_like(told)
+        vector += add_smoothness(smooth, theta, problem.limbs, layout, precisions)
+        told -= smooth
+        beliefs = np.zeros_like(told)
+        add_beliefs(beliefs, theta, problem.limbs, layout, numbers)
+        pixels = told.diagonal() - beliefs.diagonal()
         for _ in range(rounds):
-            hessian = matrix.copy()
-            pull = add_limb_prior(hessian, theta, problem.limbs, layout, precisions, numbers)
-            factor = _factor(hessian, matrix)
+            hessian = told.copy()
+            pull = add_smoothness(hessian, theta, problem.limbs, layout, precisions)
+            try:
+                factor = Factor(hessian)
+            except np.linalg.LinAlgError:
+                factor = Factor(hessian, _DAMPING * pixels)
             there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
-            precisions = limb_precisions(there, factor.inverse(), problem.limbs, layout, precisions, hidden)
+            precisions = limb_precisions(there, factor.root(), problem.limbs, layout, precisions, hidden)
         return precisions
-
-
-def _factor(hessian: Array, pixels: Array) -> Factor:
-    """Cholesky factor of a Hessian, damped only where it is not positive definite by itself."""
-    try:
-        return Factor(hessian)
-    except np.linalg.LinAlgError:
-        return Factor(hessian, _DAMPING * pixels.diagonal())

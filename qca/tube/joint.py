@@ -33,7 +33,8 @@ _LEARNING: Mapping[int, int] = MappingProxyType({2: 1, 3: 1})
 """Before which steps of a first fit precisions are learned, and in how many rounds: patiently only in the end, when the
 limbs are in their place."""
 _LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
-"""The same for a fit that carries on; later steps bring the parameters to rest."""
+"""The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
+on learns nothing."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
@@ -169,9 +170,10 @@ def fit_limbs(
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
     state = problem.predict(theta)
-    learning = _LEARNING if shared.precisions is None else _LEARNING_AGAIN
-    hidden = mouths(limbs)
+    learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
+    hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
+    settled: Evidence | None = None
     for step_number in range(iterations):
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
@@ -183,23 +185,25 @@ def fit_limbs(
                 precisions = evidence.all_learned(precisions, hidden)
             else:
                 precisions = evidence.limbs_learned(precisions, hidden, learning[step_number])
-        here = evidence.posterior(precisions)
+        here = evidence.posterior(precisions, moved)
         step = limited(here.factor.solve(here.gradient), layout)
-        if undoes(step, moved, here.hessian):
+        if undoes(step, moved, here.along):
             step *= 0.5
         before, theta = theta, bounded(theta + step, layout, problem.widest)
         moved = theta - before
         gain = 0.5 * float(moved @ here.gradient)
         state = problem.predict(theta)
-        if step_number > max(learning) and gain < _SETTLED:
+        if step_number > max(learning, default=iterations) and gain < _SETTLED:
+            settled = evidence
             break
-    return _result(problem, theta, state, precisions, thin=thin, covariance=covariance)
+    return _result(problem, theta, state, precisions, settled, thin=thin, covariance=covariance)
 
 
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
     residual = problem.level - state.model
     weight = _huber(residual, variance, problem.options.huber) / variance
-    return Evidence(problem, theta, *problem.pattern.normal(problem.jacobian(state), weight, residual))
+    values = problem.jacobian(state)
+    return Evidence(problem, theta, *problem.pattern.normal(values, weight, residual), state, values, weight)
 
 
 def _result(
@@ -207,6 +211,7 @@ def _result(
     theta: Array,
     state: State,
     precisions: Precisions,
+    settled: Evidence | None,
     *,
     thin: bool,
     covariance: bool,
@@ -223,11 +228,15 @@ def _result(
     if covariance:
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
-        posterior = _evidence(problem, theta, state, variance).posterior(precisions)
-        spread[start:, start:] = posterior.factor.inverse(start)
+        if settled is None:
+            evidence = _evidence(problem, theta, state, variance)
+        else:
+            # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
+            evidence = settled.weighing(problem.correlation / correlation)
+        here = evidence.posterior(precisions)
         if not thin and not problem.threaded.wires:
-            weight = _huber(residual, variance, problem.options.huber) / variance
-            seen = seen_wires(problem, theta, state, weight, posterior.factor)
+            seen = seen_wires(evidence, here)
+        spread[start:, start:] = here.factor.inverse(start)
     limbs = tuple(
         replace(limb, r=theta[layout.r[i]].copy(), e=theta[layout.e[i]].copy(), g=theta[layout.g[i]].copy())
         for i, limb in enumerate(problem.limbs)
@@ -250,7 +259,7 @@ def _result(
         weight=_huber(residual, variance, problem.options.huber),
         base=problem.base,
         near=tuple(near.alongside() for near in problem.near),
-        wires=problem.threaded.at(theta, layout.wire_area, layout.wire_f),
+        wires=problem.threaded.at(theta, layout),
         seen_wires=seen,
     )
 

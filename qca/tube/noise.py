@@ -27,14 +27,17 @@ def noise_variance(residual: Array, level: Array) -> Array:
     low, high = np.quantile(level, [0.02, 0.98])
     spread = max(1.4826**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
     square = np.minimum(residual**2, 9 * spread)
-    design = np.column_stack([np.ones_like(level), np.clip(level, low, high) - low])
-    weight = np.full(len(level), 1 / spread)
+    above = np.minimum(np.maximum(level, low), high) - low
+    weight = np.full(len(level), 1 / spread**2)
     for _ in range(2):
-        dw = design * (weight * weight)[:, None]
-        coef = np.linalg.solve(design.T @ dw + 1e-12 * np.eye(2), dw.T @ square)
-        weight = 1 / np.maximum(design @ coef, _FLOOR * spread)
+        by_level = weight * above
+        first, second = float(by_level.sum()), float(by_level @ above)
+        normal = np.array([[float(weight.sum()), first], [first, second]]) + 1e-12 * np.eye(2)
+        at_low, slope = np.linalg.solve(normal, [float(weight @ square), float(by_level @ square)]).tolist()
+        variance = np.maximum(at_low + slope * above, _FLOOR * spread)
+        weight = 1 / variance**2
     # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
-    return np.asarray(np.maximum(design @ coef, _FLOOR * spread) * 1.01)
+    return np.asarray(variance * 1.01)
 
 
 def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: int = 3) -> float:

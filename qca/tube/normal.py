@@ -19,6 +19,9 @@ Index = npt.NDArray[np.int64]
 _RUN = 260
 """Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
 
+_SMALL = 80
+"""A triangle of at most this size is inverted by the library; larger ones by halves."""
+
 
 class Block(NamedTuple):
     """Entries at neighbouring columns: for each of N ``rows`` (N,) the columns ``first`` (N,) and what follows."""
@@ -46,8 +49,8 @@ class Pattern:
         Q.
     slots : ndarray of int, shape (K,)
         Place of each entry in the packed runs.
-    packed_size : int
-        Length of these.
+    packed : ndarray, shape (places,)
+        The packed runs; room that is used again each time, zero where no entry goes.
     runs : tuple
         For each run its rows, its part of the packed entries, its columns, and the places of their products in the
         flattened normal matrix.
@@ -55,28 +58,36 @@ class Pattern:
 
     size: int
     slots: Index
-    packed_size: int
+    packed: npt.NDArray[np.floating]
     runs: tuple[tuple[slice, slice, Index, Index], ...]
 
     @classmethod
-    def of(cls, blocks: Sequence[Block], count: int, size: int) -> Pattern:
-        """Pattern of blocks of entries, in their order and row by row, for ``count`` rows and ``size`` columns."""
+    def of(cls, blocks: Sequence[Block], count: int, size: int, *, single: bool = False) -> Pattern:
+        """Pattern of blocks of entries, in their order and row by row, for ``count`` rows and ``size`` columns.
+
+        With ``single`` the products of a run are of single precision, 1e-7 of the entries, and take half of the time;
+        runs are summed in double precision.
+        """
         run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
         total = int(run_of[-1]) + 1
         touched = np.zeros((total, size), dtype=bool)
+        begun = []
         for block in blocks:
-            run = run_of[block.rows]
+            key = run_of[block.rows] * size + block.first
+            begins = np.zeros((total, size), dtype=bool)
+            begins.reshape(-1)[key] = True
             for k in range(block.width):
-                touched[run, block.first + k] = True
-        local = np.cumsum(touched, axis=1) - 1
+                touched[:, k:] |= begins[:, : size - k]
+            begun.append(key)
+        local = (np.cumsum(touched, axis=1) - 1).ravel()
         width = touched.sum(1)
         first = np.searchsorted(run_of, np.arange(total + 1))
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
+        begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
         slots = []
-        for block in blocks:
-            run = run_of[block.rows]
-            begin = starts[run] + (block.rows - first[run]) * width[run] + local[run, block.first]
+        for block, key in zip(blocks, begun, strict=True):
+            begin = begin_of[block.rows] + local[key]
             slots.append((begin[:, None] + np.arange(block.width)).ravel())
         runs = []
         for k in range(total):
@@ -89,16 +100,18 @@ class Pattern:
                     (own[:, None] * size + own).ravel(),
                 )
             )
-        return cls(size, np.concatenate(slots), int(starts[-1]), tuple(runs))
+        kind = np.float32 if single else np.float64
+        packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
+        return cls(size, np.concatenate(slots), packed, tuple(runs))
 
-    def normal(self, values: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+    def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
-        packed = np.zeros(self.packed_size)
-        packed[self.slots] = values
+        packed, kind = self.packed, self.packed.dtype
+        packed[self.slots] = values.astype(kind, copy=False)
         flat = np.zeros(self.size * self.size)
         vector = np.zeros(self.size)
         root = np.sqrt(weight)
-        scaled = root * residual
+        scaled, root = (root * residual).astype(kind, copy=False), root.astype(kind, copy=False)
         for rows, part, columns, places in self.runs:
             j = packed[part].reshape(rows.stop - rows.start, len(columns))
             j *= root[rows, None]
@@ -106,14 +119,16 @@ class Pattern:
             vector[columns] += scaled[rows] @ j
         return flat.reshape(self.size, self.size), vector
 
-    def cross(self, values: Array, weight: Array, others: Array) -> Array:
-        """``J^T W others`` (Q, T) for entries ``values`` (K,), ``weight`` (P,) and ``others`` (P, T)."""
-        packed = np.zeros(self.packed_size)
-        packed[self.slots] = values
+    def cross(self, values: npt.NDArray[np.floating], others: Array) -> Array:
+        """``J^T others`` (Q, T) for entries ``values`` (K,) and ``others`` (P, T); fast where these are zero."""
+        packed, kind = self.packed, self.packed.dtype
+        packed[self.slots] = values.astype(kind, copy=False)
         out = np.zeros((self.size, others.shape[1]))
         for rows, part, columns, _ in self.runs:
-            j = packed[part].reshape(rows.stop - rows.start, len(columns))
-            out[columns] += j.T @ (weight[rows, None] * others[rows])
+            these = others[rows]
+            if these.any():
+                j = packed[part].reshape(rows.stop - rows.start, len(columns))
+                out[columns] += j.T @ these.astype(kind, copy=False)
         return out
 
 
@@ -126,6 +141,8 @@ class Factor:
         The matrix; only what stands on and over its diagonal is read.
     damping : ndarray, shape (Q,), or float
         What comes on top of the diagonal.
+    own : bool
+        The matrix, in the order of rows, may be written over.
 
     Raises
     ------
@@ -133,11 +150,11 @@ class Factor:
         If the matrix is not positive definite.
     """
 
-    def __init__(self, matrix: Array, damping: Array | float = 0.0) -> None:
+    def __init__(self, matrix: Array, damping: Array | float = 0.0, *, own: bool = False) -> None:
         from scipy.linalg.lapack import dpotrf
 
         # in the library's own order, which turns what stands over the diagonal under it
-        work = matrix.T.copy(order="F")
+        work = matrix.T if own else matrix.T.copy(order="F")
         np.einsum("ii->i", work)[:] += damping
         self._lower, failed = dpotrf(work, lower=1, clean=1, overwrite_a=1)
         if failed:
@@ -165,6 +182,16 @@ class Factor:
         first, _ = dtrtrs(self._lower[:start, :start], vector[:start], lower=1)
         return left @ left.T, vector[start:] - self._lower[start:, :start] @ first
 
+    def root(self, start: int = 0) -> Array:
+        """Lower triangular root of the part of the inverse from ``start`` on: that part is ``root.T @ root``.
+
+        The others are eliminated first, so it costs little where they come first. Shape (Q - start, Q - start).
+        """
+        lower = self._lower[start:, start:]
+        out = np.zeros(lower.shape)
+        _invert_triangle(lower, out)
+        return out
+
     def inverse(self, start: int = 0) -> Array:
         """Give the part of the inverse that belongs to the rows and columns from ``start`` on, (Q - start, Q - start).
 
@@ -176,6 +203,22 @@ class Factor:
         inverse = lower + lower.T
         np.fill_diagonal(inverse, np.diag(lower))
         return np.asarray(inverse, dtype=np.float64)
+
+
+def _invert_triangle(lower: Array, out: Array) -> None:
+    """Write the inverse of a lower triangular matrix into ``out``, which is zero over its diagonal.
+
+    By halves: the library's own inverse takes a row at a time and is some times slower than dense products.
+    """
+    from scipy.linalg.lapack import dtrtri
+
+    half = len(lower) // 2
+    if len(lower) <= _SMALL:
+        out[:], _ = dtrtri(lower, lower=1)
+        return
+    _invert_triangle(lower[:half, :half], out[:half, :half])
+    _invert_triangle(lower[half:, half:], out[half:, half:])
+    np.matmul(out[half:, half:], lower[half:, :half] @ -out[:half, :half], out=out[half:, :half])
 
 
 def solve_symmetric(matrix: Array, vector: Array) -> Array:

@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +20,7 @@ import numpy.typing as npt
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
 from qca.tube.plane import Plane
+from qca.tube.spline import AT_START
 
 Array = npt.NDArray[np.float64]
 
@@ -83,18 +83,6 @@ def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:
     return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
 
 
-@lru_cache(maxsize=64)
-def _difference(count: int, order: int) -> Array:
-    out = np.diff(np.eye(count), order, axis=0)
-    out.setflags(write=False)
-    return out
-
-
-def second_difference(count: int) -> Array:
-    """Matrix of second differences, shape (count - 2, count), read-only."""
-    return _difference(count, 2)
-
-
 def bending_of(limb: Limb) -> Array:
     """Second differences, px, that the base curve itself makes at the offset spline's knots, shape (count - 2,)."""
     h = limb.e_spline.spacing
@@ -131,45 +119,70 @@ def add_prior(
     ndarray, shape (Q,)
         Gradient of minus the log prior, in the inverse units of ``theta``.
     """
-    gradient = add_limb_prior(hessian, theta, limbs, layout, precisions, numbers)
+    gradient = add_beliefs(hessian, theta, limbs, layout, numbers)
+    gradient += add_smoothness(hessian, theta, limbs, layout, precisions)
     k = precisions.ground * plane.penalty
     hessian[layout.ground, layout.ground] += k
     gradient[layout.ground] += k @ theta[layout.ground]
     return gradient
 
 
-def add_limb_prior(
-    hessian: Array,
-    theta: Array,
-    limbs: Sequence[Limb],
-    layout: Layout,
-    precisions: Precisions,
-    numbers: PriorNumbers,
+def add_smoothness(
+    hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, precisions: Precisions
 ) -> Array:
-    """Do the same as `add_prior` for everything but the background."""
-    gradient = np.zeros(layout.size)
+    """Do the same as `add_prior` for what is learned of the limbs: differences of neighbouring coefficients are small.
 
-    def add(part: slice, matrix: Array, pull: Array) -> None:
-        hessian[part, part] += matrix
-        gradient[part] += pull
-
+    All limbs at once, along the diagonals of the Hessian.
+    """
+    size = layout.size
+    second, first, bending = np.zeros(size - 2), np.zeros(size - 1), np.zeros(size - 2)
     for i, limb in enumerate(limbs):
-        d = second_difference(limb.r_spline.count)
-        k = d.T @ (precisions.r[i][:, None] * d)
-        add(layout.r[i], k, k @ theta[layout.r[i]])
-        d = second_difference(limb.e_spline.count)
-        k = d.T * precisions.e[i]
-        add(layout.e[i], k @ d, k @ (d @ theta[layout.e[i]] + bending_of(limb)))
-        n = limb.g_spline.count
-        d = _difference(n, 1)
-        level = float(theta[layout.g[i]].mean()) / numbers.gain_level_sd
-        k = precisions.g * d.T @ d + _belief(level) * np.ones((n, n)) / (n * numbers.gain_level_sd) ** 2
-        add(layout.g[i], k, k @ theta[layout.g[i]])
+        r, e, g = layout.r[i], layout.e[i], layout.g[i]
+        second[r.start : r.stop - 2] = precisions.r[i]
+        second[e.start : e.stop - 2] = precisions.e[i]
+        bending[e.start : e.stop - 2] = bending_of(limb)
+        first[g.start : g.stop - 1] = precisions.g
+    gradient = np.zeros(size)
+    push = second * (theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending)
+    gradient[:-2] += push
+    gradient[1:-1] -= 2 * push
+    gradient[2:] += push
+    push = first * (theta[1:] - theta[:-1])
+    gradient[:-1] -= push
+    gradient[1:] += push
+    flat = hessian.reshape(-1)
+    diagonal = flat[:: size + 1]
+    diagonal[:-2] += second
+    diagonal[1:-1] += 4 * second
+    diagonal[2:] += second
+    diagonal[:-1] += first
+    diagonal[1:] += first
+    beside = -first
+    beside[:-1] -= 2 * second
+    beside[1:] -= 2 * second
+    # over the diagonal and under it, one place away and two
+    flat[1 :: size + 1][: size - 1] += beside
+    flat[size :: size + 1] += beside
+    flat[2 :: size + 1][: size - 2] += second
+    flat[2 * size :: size + 1] += second
+    return gradient
+
+
+def add_beliefs(hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers) -> Array:
+    """Do the same as `add_prior` for what is not learned: levels of contrast, blur, bending, a common start."""
+    gradient = np.zeros(layout.size)
+    for part in layout.g:
+        n = part.stop - part.start
+        level = float(theta[part].mean()) / numbers.gain_level_sd
+        strength = _belief(level) / (n * numbers.gain_level_sd) ** 2
+        hessian[part, part] += strength
+        gradient[part] += strength * float(theta[part].sum())
     for part in layout.wire_f:
         # anywhere in the lumen, without haste
-        d = _difference(part.stop - part.start, 1)
+        d = np.diff(np.eye(part.stop - part.start), axis=0)
         k = d.T @ d / _WIRE_STEP_SD**2 + np.eye(part.stop - part.start) / _WIRE_PLACE_SD**2
-        add(part, k, k @ theta[part])
+        hessian[part, part] += k
+        gradient[part] += k @ theta[part]
     for at, mean, sd in (
         (layout.bend, numbers.bend, numbers.bend_sd),
         (layout.log_sigma, numbers.log_sigma, numbers.log_sigma_sd),
@@ -197,20 +210,19 @@ def _tie_limbs(
     hessian: Array, gradient: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers
 ) -> None:
     """All centrelines start at the one branching point, which may move."""
-    for i, limb in enumerate(limbs):
-        cell, basis = limb.e_spline.basis(np.zeros(1))
-        start = layout.e[i].start + int(cell[0])
-        at = np.concatenate([np.arange(start, start + 4), np.arange(layout.meeting.start, layout.meeting.stop)])
-        row = np.concatenate([basis[0], -limb.curve.normal[0]]) / numbers.meeting_tie_px
-        hessian[np.ix_(at, at)] += np.outer(row, row)
-        gradient[at] += row * float(row @ theta[at])
     part = layout.meeting
+    for i, limb in enumerate(limbs):
+        first = layout.e[i].start
+        at = np.array([first, first + 1, first + 2, part.start, part.start + 1])
+        row = np.array([*AT_START, *-limb.curve.normal[0]]) / numbers.meeting_tie_px
+        hessian[at[:, None], at] += row[:, None] * row
+        gradient[at] += row * float(row @ theta[at])
     hessian[part, part] += np.eye(2) / numbers.meeting_sd_px**2
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
 
 
 def limb_precisions(
-    theta: Array, covariance: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
+    theta: Array, root: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
 ) -> Precisions:
     """One step of MacKay's fixed point for everything but the background.
 
@@ -218,8 +230,8 @@ def limb_precisions(
     ----------
     theta : ndarray, shape (Q,)
         Parameters at the current maximum.
-    covariance : ndarray, shape (Q, Q)
-        Inverse Hessian there; that of the background is not needed.
+    root : ndarray, shape (Q, Q)
+        Lower triangular root of the inverse Hessian there, ``root.T @ root``.
     limbs, layout, old
         The problem and the precisions used for it.
     hidden : sequence of float
@@ -234,32 +246,38 @@ def limb_precisions(
     r, e = [], []
     for i, limb in enumerate(limbs):
         part = layout.r[i]
-        r.append(_local(theta[part], 0.0, covariance[part, part], old.r[i], limb.r_spline.spacing))
+        r.append(_local(theta[part], 0.0, _spread(root, part, 2), old.r[i], limb.r_spline.spacing))
         part = layout.e[i]
         spacing = limb.e_spline.spacing
         unseen = int(hidden[i] // spacing)
-        e.append(_local(theta[part], bending_of(limb), covariance[part, part], old.e[i], spacing, unseen))
+        e.append(_local(theta[part], bending_of(limb), _spread(root, part, 2), old.e[i], spacing, unseen))
     top = bottom = 0.0
-    for i, limb in enumerate(limbs):
-        part = layout.g[i]
-        d = _difference(limb.g_spline.count, 1)
-        v = d @ theta[part]
-        s = ((d @ covariance[part, part]) * d).sum(1)
-        top += float((v * v + s).sum())
+    for part in layout.g:
+        v = np.diff(theta[part])
+        top += float(v @ v + _spread(root, part, 1).sum())
         bottom += len(v)
     g = 1 / float(np.clip((top + 4 * 0.01**2) / (bottom + 4), 1e-6, 0.05**2))
     return replace(old, r=tuple(r), e=tuple(e), g=g)
 
 
-def ground_precision(coefficients: Array, covariance: Array, plane: Plane, old: float) -> float:
+def _spread(root: Array, part: slice, order: int) -> Array:
+    """Variances of the differences of neighbouring coefficients in one part of the parameters."""
+    # a triangle has nothing over its diagonal
+    d = root[part.start :, part]
+    for _ in range(order):
+        d = d[:, 1:] - d[:, :-1]
+    return np.asarray(np.einsum("ij,ij->j", d, d))
+
+
+def ground_precision(coefficients: Array, root: Array, plane: Plane, old: float) -> float:
     """One step of the same for the background.
 
     Parameters
     ----------
     coefficients : ndarray, shape (plane.count,)
         The background's.
-    covariance : ndarray, shape (plane.count, plane.count)
-        Theirs.
+    root : ndarray, shape (Q, plane.count)
+        Their columns of the root of the covariance, ``root.T @ root``.
     plane : Plane
         The background.
     old : float
@@ -271,30 +289,35 @@ def ground_precision(coefficients: Array, covariance: Array, plane: Plane, old: 
         The next, 1/grey level^2.
     """
     roughness = float(coefficients @ plane.penalty @ coefficients)
-    known = plane.rank - old * float(np.vdot(covariance, plane.penalty))
+    known = plane.rank - old * float(np.vdot(root.T @ root, plane.penalty))
     return float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30))
 
 
 def _local(
-    values: Array, offset: Array | float, covariance: Array, precision: Array, spacing: float, unseen: int = 0
+    values: Array, offset: Array | float, spread: Array, precision: Array, spacing: float, unseen: int = 0
 ) -> Array:
-    """Learn one spline's precisions of second differences (plus ``offset``), pooled over neighbouring knots.
+    """Learn one spline's precisions of second differences (plus ``offset``) of variance ``spread``.
 
-    The first ``unseen`` ones get what is typical of the others.
+    Pooled over neighbouring knots; the first ``unseen`` ones get what is typical of the others.
     """
-    d = second_difference(len(values))
-    square = (d @ values + offset) ** 2
+    square = (values[:-2] - 2 * values[1:-1] + values[2:] + offset) ** 2
     # how far each difference is determined by the pixels, 0 to 1
-    known = np.clip(1 - precision * ((d @ covariance) * d).sum(1), 0.02, 1.0)
+    known = np.minimum(np.maximum(1 - precision * spread, 0.02), 1.0)
     floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
     # the limb's typical smoothness stands in where a knot's neighbourhood says little
-    typical = float(np.clip(np.median(square) / max(float(np.median(known)), 0.02), floor, ceil))
+    typical = min(max(_median(square) / max(_median(known), 0.02), floor), ceil)
     top = _pooled(square) + 0.5 * typical
     bottom = _pooled(known) + 0.5
-    power = np.clip(top / bottom, floor, ceil)
+    power = np.minimum(np.maximum(top / bottom, floor), ceil)
     power = np.maximum(power, _LEAST_PART * power.max())
     power[:unseen] = typical
     return np.asarray(1 / power)
+
+
+def _median(values: Array) -> float:
+    """Median of a few values, without what the library's own one does for many dimensions."""
+    ranked, middle = np.sort(values), len(values) // 2
+    return float(ranked[middle]) if len(values) % 2 else 0.5 * float(ranked[middle - 1] + ranked[middle])
 
 
 def _pooled(values: Array) -> Array:

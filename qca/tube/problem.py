@@ -11,7 +11,7 @@ pedestal and grey mapping together; ``B0`` is the median background. Limbs are c
 and radii ``r(s)``, both cubic splines; the blur along the vessel widens a narrowing by ``sigma^2 r'' / 2``, which is
 part of the model.
 
-Axes: P pixels, Q parameters, L limbs.
+Axes: P pixels, Q parameters, N pairs of a limb and a pixel near it.
 """
 
 from __future__ import annotations
@@ -31,16 +31,18 @@ from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
-from qca.tube.union import Place, blurred_union
-from qca.tube.wire import Lit, Shade, Threaded, Wire, shade, with_wires
+from qca.tube.threaded import Threaded
+from qca.tube.touched import Touched
+from qca.tube.wire import Lit, Shade, Wire, with_wires
 
-_FOUR: npt.NDArray[np.int64] = np.arange(4)
+Single = npt.NDArray[np.float32]
+
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
 
 
-def _spline(cell: Index, basis: Array, coefficients: Array) -> Array:
-    return np.asarray(np.einsum("nk,nk->n", coefficients[cell[:, None] + _FOUR], basis))
+def _spline(theta: Array, at: Index, basis: Array) -> Array:
+    return np.asarray(np.einsum("nk,nk->n", theta.take(at), basis))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +55,14 @@ class State:
         Grey levels.
     opacity : ndarray, shape (P,)
         Blurred opacity of the union of the limbs, with the wires in them, px.
-    share : ndarray, shape (L, P)
-        Derivative of the limbs' opacity by each limb's own.
-    parts : list of Opacity
-        Each limb's own, at its near pixels.
-    caps : list of Cap
-        Each limb's pixels behind its start; none for a single limb.
+    share : ndarray, shape (N,)
+        Derivative of the limbs' opacity by each limb's own, where limbs touch pixels (:mod:`qca.tube.touched`).
+    own : Opacity
+        Each limb's own, there.
+    r_basis : ndarray, shape (N, 4)
+        Weights of the radii, widened by the blur along the vessel.
+    cap : Cap
+        Pixels behind the limbs' starts; none for a single limb.
     sigma, bend : float
         Blur, px; bending, 1/px.
     ground : ndarray, shape (P,)
@@ -76,8 +80,9 @@ class State:
     model: Array
     opacity: Array
     share: Array
-    parts: list[Opacity]
-    caps: list[Cap]
+    own: Opacity
+    r_basis: Array
+    cap: Cap
     sigma: float
     bend: float
     ground: Array
@@ -139,7 +144,9 @@ class Problem:
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count, wires)
         self.threaded = Threaded(wires, self.near)
-        self.capped = np.unique(np.concatenate([near.pixel[near.behind < 0] for near in self.near]))
+        self.touched = Touched.of(self.limbs, self.near, self.layout, len(self.level))
+        self.capped = self._among(self.touched.pixel[self.touched.behind.which])
+        self.lumen = self._among(self.touched.pixel)
         self.pattern = self._pattern()
         seen = self.level[self.clear] if self.clear.any() else self.level
         self.base = float(np.median(seen))
@@ -148,6 +155,12 @@ class Problem:
         self.correlation = shared.correlation
         # a wall may not run away to an edge in the background within one round
         self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
+
+    def _among(self, pixels: Index) -> Index:
+        """Which of all pixels these are, each once and in order."""
+        chosen = np.zeros(len(self.level), dtype=bool)
+        chosen[pixels] = True
+        return np.flatnonzero(chosen)
 
     def _first_ground(self, *, rounds: int) -> tuple[Array, float]:
         """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
@@ -159,7 +172,7 @@ class Problem:
         coef: Array = np.full(count, self.base)
         if not len(some):
             return coef, noise
-        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count, single=True)
         for _ in range(rounds):
             normal, vector = pattern.normal(value.ravel(), weight, level - self.base)
             shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
@@ -194,132 +207,89 @@ class Problem:
 
     def _pattern(self) -> Pattern:
         """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
-        layout, blocks = self.layout, []
-        for i, near in enumerate(self.near):
-            blocks.append(Block(near.pixel, layout.r[i].start + near.r_cell, 4))
-            blocks.append(Block(near.pixel, layout.e[i].start + near.e_cell, 4))
-            blocks.append(Block(near.pixel, layout.g[i].start + near.g_cell, 4))
+        layout, touched = self.layout, self.touched
+        blocks = [Block(touched.pixel, at[:, 0], 4) for at in (touched.r_at, touched.e_at, touched.g_at)]
         if len(self.near) > 1:
             blocks.append(Block(self.capped, np.full(len(self.capped), layout.meeting.start), 2))
-        every = np.arange(len(self.level))
         # contrast, bending and blur stand side by side
-        blocks.append(Block(every, np.full(len(every), layout.log_k), 3))
+        blocks.append(Block(self.lumen, np.full(len(self.lumen), layout.log_k), 3))
+        every = np.arange(len(self.level))
         blocks.append(spline_block(every, layout.ground.start + self.plane.column))
         wires = self.threaded
-        for part, near, (cell, _) in zip(layout.wire_f, wires.near, wires.basis, strict=True):
-            blocks.append(Block(near.pixel, part.start + cell, 4))
-        for k, pixel in enumerate(wires.pixels):
+        for part, pixel, (cell, _) in zip(layout.wire_f, wires.pixel, wires.basis, strict=True):
+            blocks.append(Block(pixel, part.start + cell, 4))
+        for k, pixel in enumerate(wires.shaded):
             blocks.append(Block(pixel, np.full(len(pixel), layout.wire_area.start + k), 1))
-        return Pattern.of(blocks, len(every), layout.size)
+        return Pattern.of(blocks, len(every), layout.size, single=True)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""
-        layout = self.layout
+        layout, touched = self.layout, self.touched
         sigma = float(np.exp(theta[layout.log_sigma]))
         bend = float(theta[layout.bend])
-        count = len(self.level)
-        values = np.zeros((len(self.limbs), count))
-        parts, caps, places, across = [], [], [], []
-        for i, (near, limb) in enumerate(zip(self.near, self.limbs, strict=True)):
-            r = _spline(near.r_cell, near.r_basis + 0.5 * sigma**2 * near.r_second, theta[layout.r[i]])
-            r = np.maximum(r, self.options.smallest_radius_px)
-            x = near.x - _spline(near.e_cell, near.e_basis, theta[layout.e[i]])
-            if len(self.limbs) > 1:
-                cap = cap_of(near, limb.curve, theta[layout.meeting])
-                outward = near.normal.copy()
-                x[cap.which], outward[cap.which] = cap.away, cap.outward
-                places.append(Place(near.pixel, x, r, outward))
-                caps.append(cap)
-            across.append((x, r))
-            o = blurred_opacity(x, r, sigma, bend)
-            values[i, near.pixel] = o.value
-            parts.append(o)
-        if places:
-            opacity, share = blurred_union(values, places, sigma, bend)
-        else:
-            opacity, share = values[0], np.ones((1, count))
-        lit, shades = None, self._shades(theta, across, sigma)
+        r_basis = touched.r_basis + 0.5 * sigma**2 * touched.r_second
+        r = np.maximum(_spline(theta, touched.r_at, r_basis), self.options.smallest_radius_px)
+        x = touched.x - _spline(theta, touched.e_at, touched.e_basis)
+        outward = touched.normal
+        cap = cap_of(touched.behind, theta[layout.meeting] if len(self.limbs) > 1 else np.zeros(2))
+        if len(cap.away):
+            which = touched.behind.which
+            outward = outward.copy()
+            x[which], outward[which] = cap.away, cap.outward
+        own = blurred_opacity(x, r, sigma, bend)
+        share = touched.share(own.value, x, r, outward, sigma, bend)
+        opacity = self._summed(share * own.value)
+        lit, shades = None, self.threaded.shades(theta, layout, x, r, sigma)
         if shades:
-            wires = np.zeros((len(self.threaded.wires), count))
-            for k, near, one in zip(self.threaded.wire_of, self.threaded.near, shades, strict=True):
-                wires[k, near.pixel] += one.value
-            lit = with_wires(opacity, wires, bend)
+            lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), bend)
             opacity = lit.value
         ground = self.plane.evaluate(theta[layout.ground])
-        gain = np.zeros(count)
-        for i, near in enumerate(self.near):
-            gain[near.pixel] += share[i, near.pixel] * _spline(near.g_cell, near.g_basis, theta[layout.g[i]])
+        gain = self._summed(share * _spline(theta, touched.g_at, touched.g_basis))
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
         model = ground - contrast * opacity
-        return State(model, opacity, share, parts, caps, sigma, bend, ground, k, contrast, lit, shades)
+        return State(model, opacity, share, own, r_basis, cap, sigma, bend, ground, k, contrast, lit, shades)
 
-    def _shades(self, theta: Array, across: Sequence[tuple[Array, Array]], sigma: float) -> list[Shade]:
-        """Each strand's own opacity, for limbs of these lateral distances and radii at their near pixels."""
-        wires, layout, out = self.threaded, self.layout, []
-        for k, part, strand, (cell, basis), on in zip(
-            wires.wire_of, layout.wire_f, wires.strands, wires.basis, wires.on, strict=True
-        ):
-            area = float(np.exp(theta[layout.wire_area.start + k]))
-            fraction = _spline(cell, basis, theta[part])
-            out.append(shade(*across[strand.limb], fraction, on, area, sigma))
-        return out
+    def _summed(self, values: Array) -> Array:
+        """Sum what limbs give to each pixel, (N,) -> (P,)."""
+        summed = np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
+        return np.asarray(summed, dtype=np.float64)
 
-    def _by_strand(self, contrast: Array, lit: Lit) -> list[Array]:
-        """Give the derivatives of the grey levels by each strand's opacity, at its limb's near pixels."""
-        wires = self.threaded
-        return [
-            -contrast[near.pixel] * lit.by_wire[k, near.pixel]
-            for k, near in zip(wires.wire_of, wires.near, strict=True)
-        ]
-
-    def jacobian(self, state: State) -> Array:
+    def jacobian(self, state: State) -> Single:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
-        out = []
+        touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
         opacity, contrast, lit = state.opacity, state.contrast, state.lit
         # how the grey levels answer to the limbs' opacity, and to each strand's
         by_lumen = -contrast if lit is None else -contrast * lit.by_lumen
-        by_strand = [] if lit is None else self._by_strand(contrast, lit)
-        d_sigma = np.zeros(len(opacity))
-        d_bend = np.zeros(len(opacity))
-        by_meeting = np.zeros((len(opacity), 2))
-        for i, (near, o) in enumerate(zip(self.near, state.parts, strict=True)):
-            share = state.share[i, near.pixel]
-            up = by_lumen[near.pixel] * share
-            by_radius, by_shift = up * o.d_r, -up * o.d_x
-            if state.caps:
-                # a cap moves with the branching point, not with the centreline's offset
-                cap = state.caps[i]
-                by_meeting[near.pixel[cap.which]] += by_shift[cap.which, None] * cap.outward
-                by_shift[cap.which] = 0.0
-            for strand, one, answer in zip(self.threaded.strands, state.shades, by_strand, strict=True):
-                if strand.limb == i:
-                    by_shift -= answer * one.d_x
-                    by_radius -= answer * one.d_x * one.fraction * (one.play > 0)
-            out.append((by_radius[:, None] * (near.r_basis + 0.5 * state.sigma**2 * near.r_second)).ravel())
-            out.append((by_shift[:, None] * near.e_basis).ravel())
-            scaled = -state.gain[near.pixel] * opacity[near.pixel] * share
-            out.append((scaled[:, None] * near.g_basis).ravel())
-            d_sigma[near.pixel] += share * o.d_sigma
-            d_bend[near.pixel] += share * o.d_m
-        if state.caps:
-            out.append(by_meeting[self.capped].ravel())
-        shared = np.column_stack(
-            [
-                -state.gain * opacity,
-                -(state.ground - self.base) * opacity + by_lumen * d_bend,
-                by_lumen * d_sigma * state.sigma,
-            ]
-        )
+        strands = [] if lit is None else self.threaded.answers(state.shades, -contrast * lit.by_wire)
+        up = by_lumen[touched.pixel] * share
+        by_radius, by_shift = up * own.d_r, -up * own.d_x
+        if len(self.near) > 1:
+            # a cap moves with the branching point, not with the centreline's offset
+            which = touched.behind.which
+            by_meeting = by_shift[which, None] * state.cap.outward
+            by_shift[which] = 0.0
+        for strand in strands:
+            by_shift[strand.pairs] -= strand.by_place
+            by_radius[strand.pairs] -= strand.by_radius
+        out = [by_radius[:, None] * state.r_basis, by_shift[:, None] * touched.e_basis]
+        scaled = -state.gain * opacity
+        out.append((scaled[touched.pixel] * share)[:, None] * touched.g_basis)
+        if len(self.near) > 1:
+            at = touched.pixel[which]
+            summed = [np.bincount(at, weights=by, minlength=len(opacity))[self.capped] for by in by_meeting.T]
+            out.append(np.column_stack(summed))
+        by_bend = by_lumen * self._summed(share * own.d_m) - (state.ground - self.base) * opacity
+        by_blur = by_lumen * self._summed(share * own.d_sigma) * state.sigma
         if lit is not None:
-            shared[:, 1] -= contrast * lit.by_bend
-        for near, one, answer in zip(self.threaded.near, state.shades, by_strand, strict=True):
-            shared[near.pixel, 2] += answer * one.d_log_sigma
-        out.append(shared.ravel())
-        out.append((self.plane.value * (1 - state.bend * opacity)[:, None]).ravel())
-        for (_, basis), one, answer in zip(self.threaded.basis, state.shades, by_strand, strict=True):
-            out.append(((-answer * one.d_x * one.play)[:, None] * basis).ravel())
+            by_bend -= contrast * lit.by_bend
+        for strand in strands:
+            by_blur[strand.pixel] += strand.by_blur
+        out.append(np.column_stack([scaled[lumen], by_bend[lumen], by_blur[lumen]]))
+        out.append(self.plane.value * (1 - state.bend * opacity)[:, None])
+        out += [strand.by_place_across[:, None] * strand.basis for strand in strands]
         if lit is not None:
-            for k, pixel in enumerate(self.threaded.pixels):
-                out.append((-contrast * lit.by_wire[k] * lit.alone[k])[pixel])
-        return np.concatenate(out)
+            by_area = -contrast * lit.by_wire * lit.alone
+            out += [line[pixel] for line, pixel in zip(by_area, self.threaded.shaded, strict=True)]
+        # the pattern is of single precision
+        return np.concatenate([part.ravel() for part in out], dtype=np.float32, casting="same_kind")

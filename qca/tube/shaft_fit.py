@@ -12,15 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block, symmetric_inverse
+from qca.tube.normal import Factor, solve_symmetric, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
-from qca.tube.shaft_pixels import ShaftPixels
+from qca.tube.shaft_pixels import FIXED, ShaftPixels
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-_FIXED = 6
-_AXIS = slice(_FIXED, _FIXED + 4)
+_AXIS = slice(FIXED, FIXED + 4)
 """Columns of the Jacobian that hold the axis."""
 _TAPER_SD = 0.1
 """Relative change of the diameter over the stretch; own choice."""
@@ -30,6 +29,8 @@ _SETTLED = 0.003
 """Gain in log likelihood under which the steps end."""
 _NEARLY = 8.0
 """Gain of a step that lands where it should to second order; what comes later only smooths the background."""
+_CARRIED = 0.3
+"""The same for a fit that carries on: where it changes so little, a third step moves the width by under a tenth SD."""
 _TRIALS = 6
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
@@ -71,6 +72,11 @@ class ShaftSolution:
     jacobian: Array
     weight: Array
     covariance: Array
+
+    @property
+    def radius_px(self) -> float:
+        """Outer radius in the middle of the stretch, px."""
+        return float(np.exp(self.theta[0]))
 
     @property
     def offsets(self) -> Array:
@@ -128,13 +134,13 @@ def solve_shaft(
     for number in range(iterations):
         learn = number > 0 or start is not None
         theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
-        if gain < _SETTLED or (number > 1 and gain < _NEARLY):
+        if gain < _SETTLED or (number > 1 and gain < _NEARLY) or (start is not None and number and gain < _CARRIED):
             break
     return problem.solution(theta, state)
 
 
 def _axis_part(pixels: ShaftPixels) -> slice:
-    return slice(_FIXED, _FIXED + pixels.axis_spline.count)
+    return slice(FIXED, FIXED + pixels.axis_spline.count)
 
 
 class _Problem:
@@ -146,7 +152,7 @@ class _Problem:
         self.grey = grey
         self.options = options
         self.axis_part = _axis_part(pixels)
-        self.ground_part = slice(self.axis_part.stop, self.axis_part.stop + pixels.plane.count)
+        self.ground_part = slice(self.axis_part.stop, pixels.pattern.size)
         self.size = self.ground_part.stop
         self.variance = pixels.noise**2
         self.mean, self.precision = self._prior()
@@ -155,15 +161,6 @@ class _Problem:
         here = grey.contrast_on(self.base)
         # contrast per grey level of background: what the background lets through is what a shaft takes away from
         self.per_level = grey.bend / (self.first_amplitude() if here is None else here)
-        # every pixel touches the shared parameters, four coefficients of the axis and sixteen of the background
-        count = len(pixels.level)
-        every = np.arange(count)
-        blocks = [
-            Block(every, np.zeros(count, dtype=np.int64), _FIXED),
-            Block(every, self.axis_part.start + pixels.axis_cell, 4),
-            spline_block(every, self.ground_part.start + pixels.plane.column),
-        ]
-        self.pattern = Pattern.of(blocks, count, self.size)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
@@ -193,9 +190,9 @@ class _Problem:
 
         One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
         """
-        covariance = symmetric_inverse(normal + self.precision)
         rough, part = self.pixels.plane.penalty, self.ground_part
-        known = self.pixels.plane.rank - self.ground_strength * float(np.sum(covariance[part, part] * rough))
+        covariance = Factor(normal + self.precision).inverse(part.start)
+        known = self.pixels.plane.rank - self.ground_strength * float(np.vdot(covariance, rough))
         roughness = float(theta[part] @ rough @ theta[part])
         old = self.ground_strength
         self._smooth_ground(float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30)))
@@ -211,7 +208,7 @@ class _Problem:
         self.variance = _robust_variance(residual)
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self.pattern.normal(_entries(jacobian), weight, residual)
+        normal, _ = self.pixels.pattern.normal(_entries(jacobian), weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -294,7 +291,9 @@ class _Problem:
         residual = self.pixels.level - state.level
         if learn:
             self.variance = _robust_variance(residual)
-        normal, pull = self.pattern.normal(_entries(self.jacobian(theta, state)), self._weight(residual), residual)
+        normal, pull = self.pixels.pattern.normal(
+            _entries(self.jacobian(theta, state)), self._weight(residual), residual
+        )
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)
@@ -322,10 +321,10 @@ class _Problem:
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
 
 
-def _entries(jacobian: Array) -> Array:
+def _entries(jacobian: Array) -> npt.NDArray[np.float32]:
     """Entries of a Jacobian (P, 26) in the order of the pattern."""
-    parts = (slice(0, _FIXED), _AXIS, slice(_AXIS.stop, None))
-    return np.concatenate([jacobian[:, part].ravel() for part in parts])
+    parts = (slice(0, FIXED), _AXIS, slice(_AXIS.stop, None))
+    return np.concatenate([jacobian[:, part].ravel() for part in parts], dtype=np.float32, casting="same_kind")
 
 
 def _robust_variance(residual: Array) -> float:

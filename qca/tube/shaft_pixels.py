@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
-from qca.tube.normal import Pattern, solve_symmetric, spline_block
+from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
@@ -18,6 +18,8 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
+FIXED = 6
+"""Parameters of the whole shaft: log outer radius, lumen ratio, wall over lumen, amplitude, log blur, taper."""
 _BESIDE_PX = 2.5
 """Pixels this far outside the first wall count as background."""
 _MAD_TO_SD = 1.4826
@@ -56,6 +58,8 @@ class ShaftPixels:
         SD of the noise beside the shaft, grey levels.
     base : float
         Median of that background, grey levels.
+    pattern : Pattern
+        Which parameters a pixel touches: `FIXED` of the whole shaft, four of the axis and sixteen of the background.
     """
 
     curve: Curve
@@ -72,6 +76,7 @@ class ShaftPixels:
     depth: Array
     noise: float
     base: float
+    pattern: Pattern
 
     @classmethod
     def around(
@@ -112,8 +117,10 @@ class ShaftPixels:
         plane = Plane(np.column_stack([rows, columns]).astype(float), options.background_knot_px)
         axis_cell, axis_basis = axis_spline.basis(s)
         beside = np.abs(x) > radius_px + _BESIDE_PX
-        pattern = Pattern.of([spline_block(np.arange(len(level)), plane.column)], len(level), plane.count)
-        normal, vector = pattern.normal(plane.value.ravel(), beside.astype(float), level)
+        beside |= not beside.any()
+        some = np.flatnonzero(beside)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], len(some), plane.count)
+        normal, vector = pattern.normal(plane.value[some].ravel(), np.ones(len(some)), level[some])
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         background = plane.evaluate(first_ground)
         depth = background - level
@@ -132,6 +139,7 @@ class ShaftPixels:
             depth=depth,
             noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
             base=float(np.median(background)),
+            pattern=_pattern(axis_spline, axis_cell, plane),
         )
 
     def shift(self, offsets: Array) -> Array:
@@ -142,3 +150,15 @@ class ShaftPixels:
         """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""
         across = self.axis_spline.matrix(self.curve.position) @ offsets
         return np.asarray(self.curve.points + across[:, None] * self.curve.normal)
+
+
+def _pattern(axis_spline: Spline, axis_cell: Index, plane: Plane) -> Pattern:
+    """Pattern of the whole fit: shared parameters, axis, background."""
+    count, ground = len(axis_cell), FIXED + axis_spline.count
+    every = np.arange(count)
+    blocks = [
+        Block(every, np.zeros(count, dtype=np.int64), FIXED),
+        Block(every, FIXED + axis_cell, 4),
+        spline_block(every, ground + plane.column),
+    ]
+    return Pattern.of(blocks, count, ground + plane.count, single=True)

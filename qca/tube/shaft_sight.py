@@ -30,6 +30,10 @@ _STARTS = (0.7, 1.0, 1.3)
 """Factors on the rough radius from which a hypothesis is tried."""
 _OTHER_WIDTH = 0.04
 """Relative difference from which another hypothesis' width matters."""
+_STEPS = 8
+_SAME_WIDTH, _ABOUT_RIGHT, _SLANT = 0.05, 0.25, 0.03
+"""Relative difference of two widths of one hypothesis, and of a rough one, and the slope (rms) of the axis against its
+rough course, up to which a fit need not be made again; a slope of 0.03 makes a width 0.05 % too large."""
 _BLUR_MODEL_SD = 0.05
 """SD of the log blur by what the shaft model leaves out: a wall that is not as thick or as dense as assumed."""
 
@@ -89,13 +93,14 @@ def see_shaft(
     """
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
-    first = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=4)
-    profile = MeanProfile.of(pixels, first.offsets, first.ground)
-    candidates = _candidates(profile, kinds, first_radius_px, float(np.exp(first.theta[0])), grey, options)
+    solution = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=_STEPS)
+    profile = MeanProfile.of(pixels, solution.offsets, solution.ground)
+    candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
     best, ambiguous = likeliest(candidates, grey, options)
-    axis = pixels.axis(first.offsets) + best.shift_px * curve.normal
-    pixels = ShaftPixels.around(image, curve_through(axis, 2.0), best.radius_px, options, valid)
-    solution = solve_shaft(pixels, best.kind, best.radius_px, grey, options, iterations=8)
+    if not _holds(solution, best, first_radius_px):
+        axis = pixels.axis(solution.offsets) + best.shift_px * curve.normal
+        pixels = ShaftPixels.around(image, curve_through(axis, 2.0), best.radius_px, options, valid)
+        solution = solve_shaft(pixels, best.kind, best.radius_px, grey, options, iterations=_STEPS)
     told = max(1 / float(solution.covariance[4, 4]) - 1 / grey.log_sigma_sd**2, 1e-3)
     # the posterior's mean without the prior's pull
     log_sigma = float(solution.theta[4])
@@ -105,6 +110,22 @@ def see_shaft(
         contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
     return SeenShaft(
         profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous
+    )
+
+
+def _holds(solution: ShaftSolution, best: Candidate, first_radius_px: float) -> bool:
+    """Whether a first fit is as good as one to pixels that are laid anew along its axis.
+
+    It is where the likeliest hypothesis is the fitted one, the rough radius was about right and the rough axis ran
+    along the fitted one: distances from a slanting axis are too large by half its squared slope.
+    """
+    radius, curve = solution.radius_px, solution.pixels.curve
+    slope = np.gradient(solution.pixels.axis_spline.values(curve.position, solution.offsets), curve.step)
+    return (
+        best.kind == solution.kind
+        and abs(best.radius_px / radius - 1) < _SAME_WIDTH
+        and abs(radius / first_radius_px - 1) < _ABOUT_RIGHT
+        and float(np.sqrt((slope**2).mean())) < _SLANT
     )
 
 

@@ -11,6 +11,10 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 
+AT_START = (1 / 6, 2 / 3, 1 / 6)
+"""Weights of the first three coefficients where a spline begins; the others count nothing there."""
+
+
 def _cubic(u: Array) -> Array:
     """Values of the four cubic B-splines alive on a cell at fraction ``u`` (N,), shape (N, 4)."""
     v = 1 - u

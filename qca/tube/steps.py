@@ -22,9 +22,11 @@ def limited(step: Array, layout: Layout) -> Array:
     return step * min(1.0, *(limit / max(float(np.abs(part).max(initial=0.0)), 1e-12) for part, limit in limits))
 
 
-def undoes(step: Array, before: Array, metric: Array) -> bool:
-    """Whether a step goes back most of the one before, as about a kink: from half way the next one is small."""
-    away = metric @ before
+def undoes(step: Array, before: Array, away: Array) -> bool:
+    """Whether a step goes back most of the one before, as about a kink: from half way the next one is small.
+
+    ``away`` (Q,) is the Hessian times the one ``before``.
+    """
     return float(step @ away) < -_BACK * float(before @ away)
 
 

@@ -10,7 +10,7 @@ number, its area ``A``, says how dark it is. It lies at ``e + f (r - r_w)`` acro
 1 or -1 where it touches a wall, which holds it inside the lumen and on the axis of a tight lesion, where nobody can see
 where it lies.
 
-Axes: P pixels, N pixels near one limb.
+Axes: P pixels, N pixels near one limb, W wires.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from qca.tube.band import Array, Mask, Near
+from qca.tube.band import Array, Mask
 from qca.tube.limb import Limb
 from qca.tube.spline import Spline
 
@@ -158,37 +158,3 @@ def with_wires(lumen: Array, wires: Array, m: float) -> Lit:
         by_lumen = by_lumen * passed
         value = value * passed + one
     return Lit(value, by_lumen, by_bend, wires, by_wire)
-
-
-class Threaded:
-    """The wires of one fit: their strands under the limbs' pixels.
-
-    Parameters
-    ----------
-    wires : sequence of Wire
-        The wires; their numbers are only the start.
-    near : sequence of Near
-        Each limb's pixels.
-    """
-
-    def __init__(self, wires: Sequence[Wire], near: Sequence[Near]) -> None:
-        self.wires = tuple(wires)
-        self.strands = tuple(strand for wire in wires for strand in wire.strands)
-        self.wire_of = tuple(k for k, wire in enumerate(wires) for _ in wire.strands)
-        self.near = tuple(near[strand.limb] for strand in self.strands)
-        self.pixels = tuple(
-            np.unique(np.concatenate([near[strand.limb].pixel for strand in wire.strands])) for wire in wires
-        )
-        self.basis = tuple(strand.spline.basis(its.s) for strand, its in zip(self.strands, self.near, strict=True))
-        self.on = tuple(its.behind >= 0 for its in self.near)
-
-    def at(self, theta: Array, area: slice, f: Sequence[slice]) -> tuple[Wire, ...]:
-        """Wires with the numbers that stand in a parameter vector at ``area`` and, strand by strand, at ``f``."""
-        found = iter(f)
-        return tuple(
-            Wire(
-                float(np.exp(theta[area.start + k])),
-                tuple(replace(strand, f=theta[next(found)].copy()) for strand in wire.strands),
-            )
-            for k, wire in enumerate(self.wires)
-        )

@@ -15,14 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from qca.tube.band import Array
-from qca.tube.normal import Factor
-from qca.tube.problem import Problem, State
+from qca.tube.evidence import Evidence, Posterior
 from qca.tube.wire import Strand, Wire, shade
 
 _PLACES = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)
 """Where across the lumen one is looked for; nearer to the wall it looks like the wall itself, and spoils little."""
 
 
+_LEAST_TOLD = 1e-3
+"""Least part of a shade's own information that is believed to be left."""
 _LEAST_Z = 2.0
 """A place that less speaks for is no better than the axis."""
 
@@ -46,28 +47,32 @@ class SeenWires:
     z: float
 
 
-def seen_wires(problem: Problem, theta: Array, state: State, weight: Array, factor: Factor) -> SeenWires:
+def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     """Look for wires on each way that one can take.
 
     Parameters
     ----------
-    problem, theta, state
-        A fit without wires at its maximum.
-    weight : ndarray, shape (P,)
-        Of the pixels, inverse variances.
-    factor : Factor
-        Of the Hessian of minus its log posterior there.
+    evidence : Evidence
+        What the pixels say near the maximum of a fit without wires.
+    here : Posterior
+        The same with the priors.
 
     Returns
     -------
     SeenWires
         However little speaks for them.
     """
+    problem = evidence.problem
     n, count = len(_PLACES), len(problem.limbs)
-    trials = np.column_stack([_trials(problem, theta, state, i) for i in range(count)])
-    score = trials.T @ (weight * (problem.level - state.model))
-    taken = problem.pattern.cross(problem.jacobian(state), weight, trials)
-    told = (trials * weight[:, None]).T @ trials - taken.T @ factor.solve(taken)
+    trials = np.column_stack([_trials(evidence, i) for i in range(count)])
+    weighted = trials * evidence.weight[:, None]
+    taken = problem.pattern.cross(evidence.values, weighted)
+    # the last step is still to come: what it will take up is none of a wire's
+    score = weighted.T @ (problem.level - evidence.state.model) - taken.T @ here.factor.solve(here.gradient)
+    alone = weighted.T @ trials
+    told = alone - taken.T @ here.factor.solve(taken)
+    # of a shade that is taken up whole nothing can be said
+    told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), _LEAST_TOLD * alone.diagonal() + 1e-12)
     lengths = [limb.curve.length for limb in problem.limbs]
 
     def wire(way: tuple[int, ...], at: int, area: float, z: float) -> Wire:
@@ -84,7 +89,10 @@ def seen_wires(problem: Problem, theta: Array, state: State, weight: Array, fact
     # rows: every choice of places on a way; ones where a strand's trial belongs to the wire
     members = [_choices(way, n, count) for way in ways]
     push = [its @ score for its in members]
-    power = [np.maximum(np.einsum("ij,jk,ik->i", its, told, its), 1e-12) for its in members]
+    power = [
+        np.maximum(np.einsum("ij,jk,ik->i", its, told, its), _LEAST_TOLD * (its @ alone.diagonal()) + 1e-12)
+        for its in members
+    ]
     z = [p / np.sqrt(q) for p, q in zip(push, power, strict=True)]
     best = [int(np.argmax(one)) for one in z]
     most = max(float(one[k]) for one, k in zip(z, best, strict=True))
@@ -98,7 +106,7 @@ def seen_wires(problem: Problem, theta: Array, state: State, weight: Array, fact
     shared = members[0] @ told @ members[1].T
     first, second = push[0][:, None], push[1][None, :]
     own, other = power[0][:, None], power[1][None, :]
-    determinant = np.maximum(own * other - shared**2, 1e-9 * own * other)
+    determinant = np.maximum(own * other - shared**2, 1e-3 * own * other)
     a, b = (other * first - shared * second) / determinant, (own * second - shared * first) / determinant
     gain = np.where((a > 0) & (b > 0), a * first + b * second, 0.0)
     k, m = (int(i) for i in np.unravel_index(np.argmax(gain), gain.shape))
@@ -116,11 +124,12 @@ def _choices(way: tuple[int, ...], n: int, count: int) -> Array:
     return out
 
 
-def _trials(problem: Problem, theta: Array, state: State, i: int) -> Array:
+def _trials(evidence: Evidence, i: int) -> Array:
     """Grey levels per px^2 of wire in limb ``i`` at each of the places, (P, places)."""
+    problem, state = evidence.problem, evidence.state
     near, limb, layout = problem.near[i], problem.limbs[i], problem.layout
-    r = limb.r_spline.values(near.s, theta[layout.r[i]])
-    x = near.x - limb.e_spline.values(near.s, theta[layout.e[i]])
+    r = limb.r_spline.values(near.s, evidence.theta[layout.r[i]])
+    x = near.x - limb.e_spline.values(near.s, evidence.theta[layout.e[i]])
     on = near.behind >= 0
     passed = (state.contrast * (1 - state.bend * state.opacity))[near.pixel]
     out = np.zeros((len(problem.level), len(_PLACES)))

@@ -36,6 +36,21 @@ def test_against_the_dense_product(rows, size, per_row, seed):
         np.testing.assert_allclose(vector, jacobian.T @ (weight * residual), atol=1e-9)
 
 
+@examples(max_examples=10)
+@given(st.integers(1, 900), st.integers(1, 60), st.integers(1, 8), st.integers(0, 2**32 - 1))
+def test_single_precision_is_good_to_a_millionth(rows, size, per_row, seed):
+    rng = np.random.default_rng(seed)
+    at, column = random_entries(rng, rows, size, per_row)
+    blocks = [Block(at, column, 1)]
+    values, weight, residual = rng.normal(size=len(at)), rng.uniform(0, 3, rows), rng.normal(size=rows)
+    single, double = (
+        Pattern.of(blocks, rows, size, single=kind).normal(values, weight, residual) for kind in (True, False)
+    )
+    scale = np.sqrt(np.diag(double[0]))
+    assert (np.abs(single[0] - double[0]) <= 1e-6 * np.outer(scale, scale)).all()
+    assert (np.abs(single[1] - double[1]) <= 1e-6 * scale * np.sqrt(weight @ residual**2)).all()
+
+
 def test_columns_that_nothing_touches_stay_zero():
     pattern = Pattern.of([Block(np.array([0, 1, 2]), np.array([1, 1, 3]), 1)], 3, 5)
     matrix, vector = pattern.normal(np.array([1.0, 2.0, 3.0]), np.ones(3), np.ones(3))
