@@ -158,7 +158,8 @@ class FrameAtHand:
         catheter = self._catheter(turned, picks, dark=dark)
         priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
         with _solvable("vessel"):
-            joint = grow(crop, paths, FitOptions(priors=priors), rough=rough)
+            # without a catheter too little is known of blur and contrast to tell a wire from a lumen that is not round
+            joint = grow(crop, paths, FitOptions(wires=catheter is not None, priors=priors), rough=rough)
         return _Seen(names, crop, dark, turned, catheter, priors, joint)
 
     def _read(self, picks: Picks, seen: _Seen, *, rough: bool) -> Reading:

@@ -84,7 +84,7 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
     fit = _finely(crop, found, sized, traced, seen)
     lines = fit.seen_wires
-    if strained(fit, sized.priors):
+    if lines is not None and strained(fit, sized.priors):
         # what a wire does to the residuals is seen where blur and bending may not give way to it
         start = replace(found, shared=as_expected(found.shared, sized.priors))
         lines = _finely(crop, start, replace(sized, priors=held(sized.priors)), traced, seen).seen_wires

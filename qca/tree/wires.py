@@ -92,7 +92,8 @@ def threaded(
     plain = refit(shared, ())
     expected = as_expected(shared, numbers)
     least = _FIRST_AREA * float(np.exp(2 * numbers.log_sigma))
-    tries: list[tuple[Wire, ...]] = [(wire,) for wire in seen.ways]
+    # from there without a wire too, or one is credited with a better start
+    tries: list[tuple[Wire, ...]] = [(), *((wire,) for wire in seen.ways)]
     if seen.both:
         tries.append(_apart(seen.both))
     best, best_cost = None, cost(plain, plain, numbers)
@@ -106,7 +107,7 @@ def threaded(
         its = cost(trial, plain, numbers) + _needed(trial)
         if its < best_cost:
             best, best_cost = trial, its
-    return best
+    return best if best is not None and best.wires else None
 
 
 def _needed(trial: JointFit) -> float:

@@ -152,7 +152,8 @@ def fit_limbs(
     covariance : bool
         Whether it is needed; NaN without.
     wires : sequence of Wire
-        In the limbs, with numbers to start from. Where there are none and all pixels take part, they are looked for.
+        In the limbs, with numbers to start from. Where there are none and all pixels take part, they are looked for
+        if ``options`` say so.
 
     Returns
     -------
@@ -234,7 +235,7 @@ def _result(
             # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
             evidence = settled.weighing(problem.correlation / correlation)
         here = evidence.posterior(precisions)
-        if not thin and not problem.threaded.wires:
+        if problem.options.wires and not thin and not problem.threaded.wires:
             seen = seen_wires(evidence, here)
         spread[start:, start:] = here.factor.inverse(start)
     limbs = tuple(

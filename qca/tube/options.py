@@ -23,6 +23,8 @@ class FitOptions:
         Residuals beyond this many noise SDs weigh less (Huber PJ, Ann Math Stat 1964;35:73-101).
     smallest_radius_px : float
         No predicted lumen is thinner.
+    wires : bool
+        Whether guide wires are looked for in the lumen.
     priors : PriorNumbers
         What is believed before looking.
     """
@@ -34,4 +36,5 @@ class FitOptions:
     background_knot_px: float = 10.0
     huber: float = 3.0
     smallest_radius_px: float = 0.15
+    wires: bool = False
     priors: PriorNumbers = field(default_factory=PriorNumbers)
