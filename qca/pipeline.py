@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.display_curve import noise_by_level, straightened
+from qca.doubts import saturated
 from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
@@ -136,7 +137,9 @@ class FrameAtHand:
         seen = self._see(picks, rough=rough)
         if not rough:
             noise = noise_by_level(seen.joint)
-            if noise.display_curve:
+            # a cut grey scale has less noise at its end, too, but what was cut off cannot be straightened
+            cut = any(saturated(seen.joint.level[near.pixel], self.frame) for near in seen.joint.near)
+            if noise.display_curve and not cut:
                 straight = FrameAtHand(straightened(self.frame, noise, dark=seen.dark), self.settings)
                 reading = straight._read(picks, straight._see(picks, rough=False), rough=False)
                 return replace(reading, flags=(*reading.flags, _flag("display_curve", "frame")))

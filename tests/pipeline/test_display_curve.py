@@ -1,5 +1,6 @@
 """Frames whose grey values went through an S-shaped display curve."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -82,9 +83,18 @@ def test_others_are_left_as_they_are():
 
 
 @pytest.mark.accuracy
-def test_bright_vessels_are_straightened_alike():
-    from dataclasses import replace
+def test_a_cut_grey_scale_is_still_said_to_be_cut():
+    """Its end has less noise as well, and straightening would spread the levels that tell."""
+    recipe = hard_bifurcation(402, "sigmoid")
+    case = phantom_case(recipe, "curve")
+    darkest = float(np.percentile(case.frame.pixels, 1.5)) / case.frame.grey_range[1]
+    found = flags(replace(recipe, grey=replace(recipe.grey, clip_low=darkest)))
+    assert "saturated" in found
+    assert "display_curve" not in found
 
+
+@pytest.mark.accuracy
+def test_bright_vessels_are_straightened_alike():
     recipe = hard_bifurcation(402, "sigmoid")
     turned = replace(recipe, grey=replace(recipe.grey, inverted=True))
     readings = []
