@@ -10,7 +10,16 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.doubts import limb_doubts
-from qca.edits import FITTED_SOURCE, edit_reference, edit_shape, edit_stenosis, edits_of, shown_shape
+from qca.edits import (
+    FITTED_SOURCE,
+    LEAST_INCLUDED_PX,
+    edit_reference,
+    edit_shape,
+    edit_stenosis,
+    edits_of,
+    shown_shape,
+)
+from qca.errors import LimbTooShort
 from qca.frames.frame import Frame
 from qca.lumen.reference import Reference
 from qca.lumen.stenosis import Stenosis
@@ -159,9 +168,17 @@ def limb_numbers(
         If nothing stands out from the noise along most of the limb.
     PicksError
         If a hand edit does not fit the limb.
+    LimbTooShort
+        If hardly anything of it lies beyond its mouth.
     """
     limb = joint.limbs[i]
     tree = len(joint.limbs) == 3
+    if limb.end - start.first < LEAST_INCLUDED_PX:
+        msg = (
+            f"the {name} limb ends {limb.end - start.first:.0f} px from where it leaves the others: move its pick "
+            "further from the branching point, and check that the other points lie on their vessels"
+        )
+        raise LimbTooShort(msg, limb=name)
     s = np.arange(start.first, limb.end + 0.01, STEP_PX)
     basis = limb.r_spline.matrix(s)
     part = joint.layout.r[i]

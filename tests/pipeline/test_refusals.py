@@ -215,6 +215,23 @@ def test_a_short_limb_says_how_short(forked):
         measure(frame, near, Settings(min_limb_length_px=60.0))
 
 
+def test_a_limb_that_ends_at_its_mouth_is_no_fault_of_an_edit(forked, monkeypatch):
+    from qca import pipeline
+
+    found = pipeline.limb_starts
+    monkeypatch.setattr(
+        pipeline,
+        "limb_starts",
+        lambda joint: [
+            replace(start, first=limb.end - 4.0) for start, limb in zip(found(joint), joint.limbs, strict=True)
+        ],
+    )
+    with pytest.raises(
+        LimbTooShort, match="the proximal limb ends 4 px from where it leaves the others: move its pick"
+    ):
+        measure(*forked[:2])
+
+
 def test_a_short_segment_says_how_short(tube):
     frame, picks, _ = tube
     x, y = picks.start
