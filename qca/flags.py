@@ -104,6 +104,24 @@ _ROWS = (
         untrusted=True,
     ),
     FlagDefinition(
+        "catheter_wire",
+        "wire in the catheter",
+        "a wire's shade was found in the catheter and taken out",
+        "A thin dark line runs along the catheter's lumen, as a guide wire does. Left in, it makes the catheter look "
+        "narrower and every length too large, by a tenth and more; it was taken out.",
+        "Check on the picture that the traced walls lie on the catheter's edges, or pick a stretch without the wire.",
+        untrusted=False,
+    ),
+    FlagDefinition(
+        "catheter_doubtful",
+        "something in the catheter",
+        "the catheter does not look like an even tube",
+        "A line runs along the catheter's lumen that could not be taken out as a wire: two wires, a balloon's shaft, "
+        "another catheter, contrast that does not fill it. Its width can be wrong by a tenth and more.",
+        "Pick a stretch that holds nothing but contrast, or use another frame.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "low_contrast",
         "low contrast",
         "the vessel hardly stands out from the noise",

@@ -37,6 +37,9 @@ _NO_SHAFT = "no catheter shaft found between the two catheter points: pick both 
 _LEAST_BLUR_SD = 0.02
 """No blur is known better than this, log px: vessels and catheter need not lie in one plane."""
 
+_MORE_BLURRED, _MORE_BLURRED_Z = 0.2, 2.5
+"""Logarithm by which a catheter is more blurred than the vessels, and its SDs, from which on something in it is the
+cause: it moves less than they do. Without, phantoms stay under 2 SDs."""
 _UNCLEAR = 0.1
 """Relative SD of the width from which it is no measure of anything; shafts that are seen have 0.02 to 0.05."""
 _TAPER, _SPREAD = 0.10, 0.08
@@ -150,9 +153,24 @@ def find_scale(
         raise NoVessel(_NO_SHAFT)
     scaling = _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
     pixels = catheter.shaft.solution.pixels
+    code = _wire_code(catheter.shaft, grey)
+    if code is not None:
+        scaling = replace(scaling, codes=(*scaling.codes, code))
     if saturated(pixels.level[np.abs(pixels.x) < shaft.outer_px / 2], frame):
         scaling = replace(scaling, codes=(*scaling.codes, "saturated"))
     return scaling
+
+
+def _wire_code(shaft: SeenShaft, grey: GreyModel) -> str | None:
+    """Flag of something in a catheter's lumen, None where nothing is.
+
+    A wire on the axis leaves nothing over: it makes a narrower, darker shaft of it, more blurred than the vessels.
+    """
+    more = shaft.log_sigma - grey.log_sigma
+    blurred = more > _MORE_BLURRED and more > _MORE_BLURRED_Z * math.hypot(shaft.log_sigma_sd, grey.log_sigma_sd)
+    if blurred or (shaft.wire is not None and shaft.wire.doubtful):
+        return "catheter_doubtful"
+    return None if shaft.wire is None else "catheter_wire"
 
 
 def header_numbers(frame: Frame) -> HeaderNumbers:

@@ -208,7 +208,7 @@ class _Problem:
         self.variance = _robust_variance(residual)
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self.pixels.pattern.normal(_entries(jacobian), weight, residual)
+        normal, _ = self.pixels.pattern.normal(pattern_entries(jacobian), weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -292,7 +292,7 @@ class _Problem:
         if learn:
             self.variance = _robust_variance(residual)
         normal, pull = self.pixels.pattern.normal(
-            _entries(self.jacobian(theta, state)), self._weight(residual), residual
+            pattern_entries(self.jacobian(theta, state)), self._weight(residual), residual
         )
         if learn:
             self._learn(theta, normal)
@@ -321,7 +321,7 @@ class _Problem:
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
 
 
-def _entries(jacobian: Array) -> npt.NDArray[np.float32]:
+def pattern_entries(jacobian: Array) -> npt.NDArray[np.float32]:
     """Entries of a Jacobian (P, 26) in the order of the pattern."""
     parts = (slice(0, FIXED), _AXIS, slice(_AXIS.stop, None))
     return np.concatenate([jacobian[:, part].ravel() for part in parts], dtype=np.float32, casting="same_kind")

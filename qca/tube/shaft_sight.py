@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,7 @@ from qca.tube.shaft_fit import ShaftSolution, solve_shaft
 from qca.tube.shaft_model import EMPTY, FILLED, LUMEN, GreyPrior, Hypothesis, ShaftOptions
 from qca.tube.shaft_pixels import Mask, ShaftPixels
 from qca.tube.shaft_profile import Candidate, MeanProfile
+from qca.tube.shaft_wire import Cleared, cleared
 
 Array = npt.NDArray[np.float64]
 
@@ -46,6 +47,7 @@ class SeenShaft:
     ``log_sigma`` and ``log_sigma_sd`` are what the shaft by itself says about the blur, log px; ``contrast`` is that of
     its filled lumen, grey levels per px of chord, None where it is not filled or not known to be. ``ambiguous`` tells
     that another hypothesis is about as likely, so that blur and contrast are not to be relied on.
+    ``wire`` is one that was seen in the lumen and taken out of the solution's pixels.
     """
 
     profile: MeanProfile
@@ -55,6 +57,7 @@ class SeenShaft:
     log_sigma_sd: float
     contrast: float | None
     ambiguous: bool
+    wire: Cleared | None = None
 
 
 def see_shaft(
@@ -101,6 +104,14 @@ def see_shaft(
         axis = pixels.axis(solution.offsets) + best.shift_px * curve.normal
         pixels = ShaftPixels.around(image, curve_through(axis, 2.0), best.radius_px, options, valid)
         solution = solve_shaft(pixels, best.kind, best.radius_px, grey, options, iterations=_STEPS)
+    wire = _wire(solution, kinds[0], best, first_radius_px, grey, options)
+    if wire is not None:
+        if wire.solution is not solution:
+            solution, ambiguous = wire.solution, False
+            profile = MeanProfile.of(solution.pixels, solution.offsets, solution.ground)
+            candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
+            best, ambiguous = likeliest(candidates, grey, options)
+        wire = replace(wire, doubtful=wire.doubtful or best.kind != solution.kind)
     told = max(1 / float(solution.covariance[4, 4]) - 1 / grey.log_sigma_sd**2, 1e-3)
     # the posterior's mean without the prior's pull
     log_sigma = float(solution.theta[4])
@@ -109,8 +120,36 @@ def see_shaft(
     if best.kind != EMPTY and not ambiguous:
         contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
     return SeenShaft(
-        profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous
+        profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous, wire
     )
+
+
+def _wire(
+    solution: ShaftSolution,
+    kind: Hypothesis,
+    best: Candidate,
+    first_radius_px: float,
+    grey: GreyPrior,
+    options: ShaftOptions,
+) -> Cleared | None:
+    """Look for a wire in a shaft's lumen, also where the shaft was taken for an empty one.
+
+    Parameters
+    ----------
+    solution : ShaftSolution
+        The fit of the likeliest hypothesis ``best``.
+    kind : {"filled", "lumen"}
+        The hypothesis of a lumen full of contrast.
+    best, first_radius_px, grey, options
+        As in `see_shaft`.
+    """
+
+    def again(pixels: ShaftPixels, start: Array | None) -> ShaftSolution:
+        radius = best.radius_px if best.kind == kind else first_radius_px
+        return solve_shaft(pixels, kind, radius, grey, options, iterations=_STEPS, start=start)
+
+    filled = solution if best.kind == kind else again(solution.pixels, None)
+    return cleared(solution, filled, grey, again)
 
 
 def _holds(solution: ShaftSolution, best: Candidate, first_radius_px: float) -> bool:

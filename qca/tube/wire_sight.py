@@ -5,7 +5,7 @@ cast, less what the fit's own parameters can take up of it. The wire is a second
 of its shade is taken up, by contrast and radius of a thin limb nearly all; but a wire goes through the proximal limb
 too, which is wide, and its area is the same there.
 
-Axes: P pixels, Q parameters.
+Axes: P pixels.
 """
 
 from __future__ import annotations
@@ -19,9 +19,7 @@ from qca.tube.evidence import Evidence, Posterior
 from qca.tube.wire import Strand, Wire, shade
 
 _PLACES = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)
-"""Where across the lumen one is looked for; nearer to the wall it looks like the wall itself, and spoils little."""
-
-
+"""Where across the lumen one is looked for; the fit finds the place itself from there."""
 _LEAST_TOLD = 1e-3
 """Least part of a shade's own information that is believed to be left."""
 _LEAST_Z = 2.0

@@ -1,0 +1,176 @@
+"""A guide wire in a filled catheter: seen by what a fit without it has left over, and taken out.
+
+As in a vessel (:mod:`qca.tube.wire_sight`), but the shaft is an even tube: one place across its lumen and one area of
+the wire's profile say all. What the shaft's own parameters take up of the wire's shade is allowed for, so a few rounds
+of looking, taking out and fitting anew come to rest at the joint fit.
+
+Axes: P pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from qca.tube.shaft_fit import ShaftSolution, pattern_entries
+from qca.tube.shaft_model import GreyPrior
+from qca.tube.shaft_pixels import Array, ShaftPixels
+from qca.tube.wire import shade
+
+_PLACES = np.linspace(-1.0, 1.0, 17)
+_NEAR = np.linspace(-0.12, 0.12, 5)
+"""Places across the lumen, -1 to 1, where one is looked for first, and then about the last one."""
+_SURE_Z = 5.0
+"""SDs from which on it is a wire. Without one phantoms stay under 2.2, with one they are over 6."""
+_AREAS = 6.0, 30.0
+"""Largest area, over the square of the blur, that is taken out first, and ever."""
+_BLURRED = 0.8
+"""SDs over the usual blur from which on a wire on the axis is tried."""
+_CHOSEN = 12.0
+"""By how much a wire must lessen the misfit, half the sum of squares."""
+_LEAST_TOLD = 1e-3
+"""Least part of a shade's own information that is believed to be left."""
+_ROUNDS = 6
+_SETTLED = 0.02
+"""Part of its area by which it may still change."""
+
+
+class ShaftWire(NamedTuple):
+    """The likeliest wire: its place across the lumen, -1 to 1, its area, px^2, and the SDs that speak for it."""
+
+    place: float
+    area: float
+    z: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cleared:
+    """A shaft with a wire in it.
+
+    ``solution`` is the fit to pixels without the wire's shade, or the one before where that did not succeed;
+    ``doubtful`` says that it did not, or that something like a wire is still to be seen.
+    """
+
+    solution: ShaftSolution
+    wire: ShaftWire
+    doubtful: bool
+
+
+def cleared(
+    solution: ShaftSolution,
+    filled: ShaftSolution,
+    grey: GreyPrior,
+    again: Callable[[ShaftPixels, Array | None], ShaftSolution],
+) -> Cleared | None:
+    """Take the wire out of a shaft's pixels and fit the shaft anew.
+
+    Parameters
+    ----------
+    solution : ShaftSolution
+        The likeliest fit that knows of no wire.
+    filled : ShaftSolution
+        That of a lumen full of contrast, to the same pixels; the same one or another.
+    grey : GreyPrior
+        Blur and bending of the grey scale.
+    again : callable
+        Fits a lumen full of contrast to other pixels, from parameters (Q,) on, or afresh: the first fit has swallowed
+        the wire.
+
+    Returns
+    -------
+    Cleared or None
+        None where no wire is seen, or where the shaft is empty and looks like it.
+    """
+    first, most = (float(np.exp(2 * grey.log_sigma)) * part for part in _AREAS)
+    wire = likeliest_wire(filled, grey.bend, _PLACES)
+    seen = wire.z > _SURE_Z
+    starts = [wire._replace(area=min(wire.area, first))] if seen else []
+    if float(filled.theta[4]) > grey.log_sigma + _BLURRED * grey.log_sigma_sd:
+        # one on the axis makes a narrower, darker and more blurred shaft of it, and leaves nothing over
+        starts.append(ShaftWire(0.0, first, 0.0))
+    tried = [_taken_out(filled, start, most, grey.bend, again) for start in starts]
+    if tried:
+        fit, wire = min(tried, key=lambda one: _misfit(one[0]))
+        if _misfit(fit) + _CHOSEN < _misfit(solution):
+            settled = 0 < wire.area < most and likeliest_wire(fit, grey.bend, _PLACES).z < _SURE_Z
+            return Cleared(fit, wire, doubtful=not settled)
+    # an empty shaft is none with a wire; a filled one has something in it that is none
+    return Cleared(solution, wire, doubtful=True) if seen and solution is filled else None
+
+
+def _taken_out(
+    filled: ShaftSolution,
+    wire: ShaftWire,
+    most: float,
+    bend: float,
+    again: Callable[[ShaftPixels, Array | None], ShaftSolution],
+) -> tuple[ShaftSolution, ShaftWire]:
+    """Take a wire's shade out and fit, look for the wire anew, until both are at rest; areas up to ``most``, px^2."""
+    raw, fit = filled.pixels, filled
+    for number in range(_ROUNDS):
+        cast = wire.area * _shade(fit, wire.place, bend)
+        fit = again(replace(raw, level=raw.level - cast, depth=raw.depth + cast), fit.theta if number else None)
+        near = np.clip(wire.place + (_NEAR if number > 1 else _PLACES), -1.0, 1.0)
+        more = likeliest_wire(fit, bend, near, taken_out=wire)
+        settled = abs(more.area - wire.area) < _SETTLED * wire.area and abs(more.place - wire.place) < _NEAR[-1] / 2
+        wire = more._replace(area=min(more.area, most))
+        if settled or not 0 < wire.area < most:
+            break
+    return fit, wire
+
+
+def _misfit(solution: ShaftSolution) -> float:
+    """Half the sum of squared residuals over the noise beside the shaft, each up to 3 SDs."""
+    z = (solution.pixels.level - solution.state.level) / solution.pixels.noise
+    return 0.5 * float(np.minimum(z * z, 9.0).sum())
+
+
+def likeliest_wire(
+    solution: ShaftSolution, bend: float, places: Array, taken_out: ShaftWire | None = None
+) -> ShaftWire:
+    """Look for a wire at some places.
+
+    Parameters
+    ----------
+    solution : ShaftSolution
+        A fit.
+    bend : float
+        Bending of the grey scale, 1/px.
+    places : ndarray, shape (T,)
+        Where across the lumen, -1 to 1.
+    taken_out : ShaftWire, optional
+        One whose shade the fitted pixels are without; the wire looked for then is this one, elsewhere and otherwise.
+    """
+    pixels, weight = solution.pixels, solution.weight
+    trials = np.column_stack([_shade(solution, float(place), bend) for place in places])
+    residual = pixels.level - solution.state.level
+    entries, spread = pattern_entries(solution.jacobian), solution.covariance
+    if taken_out is not None:
+        # put it back, and let the shaft's parameters answer
+        back = taken_out.area * _shade(solution, taken_out.place, bend)
+        by_back = spread @ pixels.pattern.cross(entries, (weight * back)[:, None])[:, 0]
+    weighted = trials * weight[:, None]
+    taken = pixels.pattern.cross(entries, weighted)
+    alone = np.einsum("pt,pt->t", trials, weighted)
+    told = np.maximum(alone - np.einsum("qt,qt->t", taken, spread @ taken), _LEAST_TOLD * alone + 1e-12)
+    push = weighted.T @ residual
+    if taken_out is not None:
+        push = push + weighted.T @ back - taken.T @ by_back
+    z = push / np.sqrt(told)
+    k = int(np.argmax(z))
+    return ShaftWire(float(places[k]), float(push[k] / told[k]), float(z[k]))
+
+
+def _shade(solution: ShaftSolution, place: float, bend: float) -> Array:
+    """Grey levels per px^2 of a wire at a place across the lumen, (P,)."""
+    pixels, state, theta = solution.pixels, solution.state, solution.theta
+    out = np.zeros(len(pixels.level))
+    x = (pixels.x - pixels.shift(solution.offsets))[state.near]
+    opacity = state.parts.wall * state.outer.value + (state.parts.lumen - state.parts.wall) * state.inner.value
+    inner = theta[1] * state.radius[state.near]
+    one = shade(x, inner, np.full(len(x), place), np.ones(len(x), dtype=bool), 1.0, state.sigma_px)
+    out[state.near] = -theta[3] * state.gain * (1 - bend * opacity) * one.value
+    return out
