@@ -50,7 +50,7 @@ def test_wires_are_said_where_they_lie(readings):
     assert right >= len(SEEDS) - 1
 
 
-@pytest.mark.parametrize("seed", [*SEEDS, 31, 32, 33, 34])
+@pytest.mark.parametrize("seed", [*SEEDS[::2], 31, 32])
 def test_none_is_seen_where_there_is_none(seed):
     reading, _ = read(random_bifurcation(seed))
     assert wired(reading) == set()
@@ -58,6 +58,6 @@ def test_none_is_seen_where_there_is_none(seed):
 
 @pytest.mark.parametrize("difficulty", ["elliptic", "log", "motion", "clipped"])
 def test_nor_in_frames_that_are_hard_for_other_reasons(difficulty):
-    for seed in (41, 42, 43):
+    for seed in (41, 42):
         reading, _ = read(hard_bifurcation(seed, difficulty))
         assert wired(reading) == set()
