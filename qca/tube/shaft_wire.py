@@ -20,15 +20,13 @@ from qca.tube.shaft_model import GreyPrior
 from qca.tube.shaft_pixels import Array, ShaftPixels
 from qca.tube.wire import shade
 
-_PLACES = np.linspace(-1.0, 1.0, 17)
+_PLACES = np.linspace(-1.0, 1.0, 9)
 _NEAR = np.linspace(-0.12, 0.12, 5)
 """Places across the lumen, -1 to 1, where one is looked for first, and then about the last one."""
 _SURE_Z = 5.0
 """SDs from which on it is a wire. Without one phantoms stay under 2.2, with one they are over 6."""
 _AREAS = 6.0, 30.0
 """Largest area, over the square of the blur, that is taken out first, and ever."""
-_BLURRED = 0.8
-"""SDs over the usual blur from which on a wire on the axis is tried."""
 _CHOSEN = 12.0
 """By how much a wire must lessen the misfit, half the sum of squares."""
 _LEAST_TOLD = 1e-3
@@ -86,19 +84,14 @@ def cleared(
     """
     first, most = (float(np.exp(2 * grey.log_sigma)) * part for part in _AREAS)
     wire = likeliest_wire(filled, grey.bend, _PLACES)
-    seen = wire.z > _SURE_Z
-    starts = [wire._replace(area=min(wire.area, first))] if seen else []
-    if float(filled.theta[4]) > grey.log_sigma + _BLURRED * grey.log_sigma_sd:
-        # one on the axis makes a narrower, darker and more blurred shaft of it, and leaves nothing over
-        starts.append(ShaftWire(0.0, first, 0.0))
-    tried = [_taken_out(filled, start, most, grey.bend, again) for start in starts]
-    if tried:
-        fit, wire = min(tried, key=lambda one: _misfit(one[0]))
-        if _misfit(fit) + _CHOSEN < _misfit(solution):
-            settled = 0 < wire.area < most and likeliest_wire(fit, grey.bend, _PLACES).z < _SURE_Z
-            return Cleared(fit, wire, doubtful=not settled)
+    if wire.z < _SURE_Z:
+        return None
+    fit, wire = _taken_out(filled, wire._replace(area=min(wire.area, first)), most, grey.bend, again)
+    if _misfit(fit) + _CHOSEN < _misfit(solution):
+        settled = 0 < wire.area < most and likeliest_wire(fit, grey.bend, _PLACES).z < _SURE_Z
+        return Cleared(fit, wire, doubtful=not settled)
     # an empty shaft is none with a wire; a filled one has something in it that is none
-    return Cleared(solution, wire, doubtful=True) if seen and solution is filled else None
+    return Cleared(solution, wire, doubtful=True) if solution is filled else None
 
 
 def _taken_out(
@@ -111,7 +104,7 @@ def _taken_out(
     """Take a wire's shade out and fit, look for the wire anew, until both are at rest; areas up to ``most``, px^2."""
     raw, fit = filled.pixels, filled
     for number in range(_ROUNDS):
-        cast = wire.area * _shade(fit, wire.place, bend)
+        cast = wire.area * _shades(fit, np.array([wire.place]), bend)[:, 0]
         fit = again(replace(raw, level=raw.level - cast, depth=raw.depth + cast), fit.theta if number else None)
         near = np.clip(wire.place + (_NEAR if number > 1 else _PLACES), -1.0, 1.0)
         more = likeliest_wire(fit, bend, near, taken_out=wire)
@@ -145,12 +138,12 @@ def likeliest_wire(
         One whose shade the fitted pixels are without; the wire looked for then is this one, elsewhere and otherwise.
     """
     pixels, weight = solution.pixels, solution.weight
-    trials = np.column_stack([_shade(solution, float(place), bend) for place in places])
+    trials = _shades(solution, places, bend)
     residual = pixels.level - solution.state.level
     entries, spread = pattern_entries(solution.jacobian), solution.covariance
     if taken_out is not None:
         # put it back, and let the shaft's parameters answer
-        back = taken_out.area * _shade(solution, taken_out.place, bend)
+        back = taken_out.area * _shades(solution, np.array([taken_out.place]), bend)[:, 0]
         by_back = spread @ pixels.pattern.cross(entries, (weight * back)[:, None])[:, 0]
     weighted = trials * weight[:, None]
     taken = pixels.pattern.cross(entries, weighted)
@@ -164,13 +157,15 @@ def likeliest_wire(
     return ShaftWire(float(places[k]), float(push[k] / told[k]), float(z[k]))
 
 
-def _shade(solution: ShaftSolution, place: float, bend: float) -> Array:
-    """Grey levels per px^2 of a wire at a place across the lumen, (P,)."""
+def _shades(solution: ShaftSolution, places: Array, bend: float) -> Array:
+    """Grey levels per px^2 of wires at places (T,) across the lumen, (P, T)."""
     pixels, state, theta = solution.pixels, solution.state, solution.theta
-    out = np.zeros(len(pixels.level))
-    x = (pixels.x - pixels.shift(solution.offsets))[state.near]
+    out = np.zeros((len(pixels.level), len(places)))
+    inside = np.flatnonzero(state.near)
+    x = (pixels.x - pixels.shift(solution.offsets))[inside]
     opacity = state.parts.wall * state.outer.value + (state.parts.lumen - state.parts.wall) * state.inner.value
-    inner = theta[1] * state.radius[state.near]
-    one = shade(x, inner, np.full(len(x), place), np.ones(len(x), dtype=bool), 1.0, state.sigma_px)
-    out[state.near] = -theta[3] * state.gain * (1 - bend * opacity) * one.value
+    passed = -theta[3] * state.gain * (1 - bend * opacity)
+    inner, on = theta[1] * state.radius[inside], np.ones(len(x), dtype=bool)
+    for k, place in enumerate(places):
+        out[inside, k] = passed * shade(x, inner, np.full(len(x), place), on, 1.0, state.sigma_px).value
     return out
