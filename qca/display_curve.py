@@ -32,22 +32,23 @@ _ROUNDING = 1 / 12
 _BEYOND = 1.1
 """The noise is taken as known so far over the levels seen, in halves of their range."""
 _DEGREE = 3
+"""Of the polynomial that straightens; a parabola tells whether there is anything to straighten."""
 _STEPS = 15
 _TABLE = 2048
 
 
 @dataclass(frozen=True, slots=True)
 class NoiseByLevel:
-    """Logarithm of the noise variance as a parabola over the grey level.
+    """Logarithm of the noise variance as a polynomial over the grey level.
 
     Parameters
     ----------
     middle, half : float
         Middle and half width of the levels seen, grey levels, vessels dark.
     coefficients : tuple of float
-        Of 1, u and u^2, where u runs from -1 to 1 over the levels seen.
-    curvature_sd : float
-        SD of the last of them.
+        Of 1, u, u^2 and so on, where u runs from -1 to 1 over the levels seen.
+    curvature, curvature_sd : float
+        Coefficient of u^2 where the polynomial is a parabola, and its SD.
     """
 
     middle: float

@@ -116,8 +116,9 @@ _ROWS = (
         "catheter_doubtful",
         "something in the catheter",
         "the catheter does not look like an even tube",
-        "A line runs along the catheter's lumen that could not be taken out as a wire: two wires, a balloon's shaft, "
-        "another catheter, contrast that does not fill it. Its width can be wrong by a tenth and more.",
+        "A line runs along the catheter's lumen that could not be taken out as a wire (two wires, a balloon's shaft, "
+        "another catheter, contrast that does not fill it), or the catheter is more blurred than the vessels, as with "
+        "a wire on its axis. Its width can be wrong by a tenth and more.",
         "Pick a stretch that holds nothing but contrast, or use another frame.",
         untrusted=True,
     ),

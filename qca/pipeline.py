@@ -169,8 +169,8 @@ class FrameAtHand:
         """Find the scale and the numbers of each limb."""
         frame, settings = self.frame, self.settings
         names, crop, dark, joint = seen.names, seen.crop, seen.dark, seen.joint
-        grey = vessels_alone(joint, seen.priors)
-        scaling = self._scale(seen.turned, picks, grey, seen.catheter, dark=dark, rough=rough)
+        alone = vessels_alone(joint, seen.priors)
+        scaling = self._scale(seen.turned, picks, alone, seen.catheter, dark=dark, rough=rough)
         grey = grey_model(joint)
         scale = scaling.scale
         numbers = [
@@ -274,7 +274,7 @@ def _wire_lines(joint: JointFit, names: tuple[LimbName, ...], origin: Array, fra
 
 
 def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:
-    """Collect what the fit found out about the frame as a whole; lengths in px, grey values in stored levels."""
+    """Collect what the fit found out about the frame: lengths in px, levels as stored or straightened."""
     return {
         "vessels": "dark" if dark else "bright",
         "blur_sd_px": float(np.exp(grey.log_sigma)),

@@ -4,8 +4,6 @@ A wire that is not modelled is taken for contrast, blur and a bent grey scale, a
 left over to tell it by. So where the residuals speak for a wire, or blur and bending have gone where they do not
 belong, the limbs are fitted anew with a wire on each way and on both, with blur, bending and contrast as they had been
 expected to start from, and the pixels choose.
-
-Axes: P pixels.
 """
 
 from __future__ import annotations
@@ -96,7 +94,7 @@ def threaded(
     tries: list[tuple[Wire, ...]] = [(), *((wire,) for wire in seen.ways)]
     if seen.both:
         tries.append(_apart(seen.both))
-    best, best_cost = None, cost(plain, plain, numbers)
+    best, best_cost = None, _cost(plain, plain, numbers)
     for wires in tries:
         try:
             trial = refit(
@@ -104,7 +102,7 @@ def threaded(
             )
         except np.linalg.LinAlgError:
             continue
-        its = cost(trial, plain, numbers) + _needed(trial)
+        its = _cost(trial, plain, numbers) + _needed(trial)
         if its < best_cost:
             best, best_cost = trial, its
     return best if best is not None and best.wires else None
@@ -129,7 +127,7 @@ def _moved(wire: Wire, by: float) -> Wire:
     return replace(wire, strands=(replace(first, f=np.clip(first.f + by, -1.0, 1.0)), *rest))
 
 
-def cost(fit: JointFit, other: JointFit, numbers: PriorNumbers) -> float:
+def _cost(fit: JointFit, other: JointFit, numbers: PriorNumbers) -> float:
     """Minus the log posterior of a fit, but for what smoothness costs.
 
     Parameters
@@ -141,8 +139,7 @@ def cost(fit: JointFit, other: JointFit, numbers: PriorNumbers) -> float:
     """
     order, theirs = np.lexsort(fit.pixels.T), np.lexsort(other.pixels.T)
     z = np.abs((fit.level - fit.model)[order] / np.sqrt(other.variance[theirs]))
-    far = _FAR
-    loss = float(np.where(z < far, 0.5 * z * z, far * z - 0.5 * far * far).sum())
+    loss = float(np.where(z < _FAR, 0.5 * z * z, _FAR * (z - 0.5 * _FAR)).sum())
     at = fit.layout
     away = [
         (fit.theta[at.bend] - numbers.bend) / numbers.bend_sd,

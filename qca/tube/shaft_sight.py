@@ -47,7 +47,7 @@ class SeenShaft:
     ``log_sigma`` and ``log_sigma_sd`` are what the shaft by itself says about the blur, log px; ``contrast`` is that of
     its filled lumen, grey levels per px of chord, None where it is not filled or not known to be. ``ambiguous`` tells
     that another hypothesis is about as likely, so that blur and contrast are not to be relied on.
-    ``wire`` is one that was seen in the lumen and taken out of the solution's pixels.
+    ``wire`` is one that was seen in the lumen, and taken out of the solution's pixels where that could be done.
     """
 
     profile: MeanProfile
@@ -107,7 +107,7 @@ def see_shaft(
     wire = _wire(solution, kinds[0], best, first_radius_px, grey, options)
     if wire is not None:
         if wire.solution is not solution:
-            solution, ambiguous = wire.solution, False
+            solution = wire.solution
             profile = MeanProfile.of(solution.pixels, solution.offsets, solution.ground)
             candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
             best, ambiguous = likeliest(candidates, grey, options)

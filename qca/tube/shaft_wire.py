@@ -19,18 +19,18 @@ from qca.tube.shaft_fit import ShaftSolution, pattern_entries
 from qca.tube.shaft_model import GreyPrior
 from qca.tube.shaft_pixels import Array, ShaftPixels
 from qca.tube.wire import shade
+from qca.tube.wire_sight import LEAST_TOLD
 
 _PLACES = np.linspace(-1.0, 1.0, 9)
 _NEAR = np.linspace(-0.12, 0.12, 5)
 """Places across the lumen, -1 to 1, where one is looked for first, and then about the last one."""
 _SURE_Z = 5.0
-"""SDs from which on it is a wire. Without one phantoms stay under 2.2, with one they are over 6."""
+"""SDs from which on it is a wire. Without one phantoms stay under 2.6; with one half way to the wall they are over 6,
+with one on the axis often under 5."""
 _AREAS = 6.0, 30.0
 """Largest area, over the square of the blur, that is taken out first, and ever."""
 _CHOSEN = 12.0
 """By how much a wire must lessen the misfit, half the sum of squares."""
-_LEAST_TOLD = 1e-3
-"""Least part of a shade's own information that is believed to be left."""
 _ROUNDS = 6
 _SETTLED = 0.02
 """Part of its area by which it may still change."""
@@ -148,7 +148,7 @@ def likeliest_wire(
     weighted = trials * weight[:, None]
     taken = pixels.pattern.cross(entries, weighted)
     alone = np.einsum("pt,pt->t", trials, weighted)
-    told = np.maximum(alone - np.einsum("qt,qt->t", taken, spread @ taken), _LEAST_TOLD * alone + 1e-12)
+    told = np.maximum(alone - np.einsum("qt,qt->t", taken, spread @ taken), LEAST_TOLD * alone + 1e-12)
     push = weighted.T @ residual
     if taken_out is not None:
         push = push + weighted.T @ back - taken.T @ by_back

@@ -20,7 +20,7 @@ from qca.tube.wire import Strand, Wire, shade
 
 _PLACES = (-0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75)
 """Where across the lumen one is looked for; the fit finds the place itself from there."""
-_LEAST_TOLD = 1e-3
+LEAST_TOLD = 1e-3
 """Least part of a shade's own information that is believed to be left."""
 _LEAST_Z = 2.0
 """A place that less speaks for is no better than the axis."""
@@ -70,7 +70,7 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     alone = weighted.T @ trials
     told = alone - taken.T @ here.factor.solve(taken)
     # of a shade that is taken up whole nothing can be said
-    told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), _LEAST_TOLD * alone.diagonal() + 1e-12)
+    told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), LEAST_TOLD * alone.diagonal() + 1e-12)
     lengths = [limb.curve.length for limb in problem.limbs]
 
     def wire(way: tuple[int, ...], at: int, area: float, z: float) -> Wire:
@@ -88,7 +88,7 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     members = [_choices(way, n, count) for way in ways]
     push = [its @ score for its in members]
     power = [
-        np.maximum(np.einsum("ij,jk,ik->i", its, told, its), _LEAST_TOLD * (its @ alone.diagonal()) + 1e-12)
+        np.maximum(np.einsum("ij,jk,ik->i", its, told, its), LEAST_TOLD * (its @ alone.diagonal()) + 1e-12)
         for its in members
     ]
     z = [p / np.sqrt(q) for p, q in zip(push, power, strict=True)]
@@ -104,7 +104,7 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     shared = members[0] @ told @ members[1].T
     first, second = push[0][:, None], push[1][None, :]
     own, other = power[0][:, None], power[1][None, :]
-    determinant = np.maximum(own * other - shared**2, 1e-3 * own * other)
+    determinant = np.maximum(own * other - shared**2, LEAST_TOLD * own * other)
     a, b = (other * first - shared * second) / determinant, (own * second - shared * first) / determinant
     gain = np.where((a > 0) & (b > 0), a * first + b * second, 0.0)
     k, m = (int(i) for i in np.unravel_index(np.argmax(gain), gain.shape))
