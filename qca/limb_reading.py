@@ -13,12 +13,12 @@ from calib.units import Px
 from qca.limb_numbers import LimbNumbers
 from qca.picks import LimbName
 from qca.reading import LimbReading, Profile
+from qca.sizing.laws import LAW_SCATTER
 
 Array = npt.NDArray[np.float64]
 
-_DIFFUSE = 0.75
-"""A reference below this part of the law's puts the limb's own healthy part in doubt; own choice, the law scatters by
-10 %."""
+_NARROW_SD = 2.0
+"""From so many SDs of the law's scatter on the three limbs' references cannot all be healthy ones; own choice."""
 LAW_SOURCE = "Huo-Kassab diameter law, exponent 7/3 (Huo Y et al., EuroIntervention 2012;7:1310-1316)"
 _EXPONENT = 7 / 3
 
@@ -64,7 +64,8 @@ def limb_reading(
     at = float(n.position[st.index])
     law = law_reference(name, {m: x.stenosis.reference for m, x in zip(names, all_numbers, strict=True)})
     codes = list(n.codes)
-    if st.reference < _DIFFUSE * law and "no_healthy_part" not in codes:
+    mouths = {m: float(x.reference.line[0]) for m, x in zip(names, all_numbers, strict=True)}
+    if narrow_for_the_law(name, mouths) and "no_healthy_part" not in codes:
         codes.append("no_healthy_part")
     length = float(n.position[-1] - n.position[0])
     return LimbReading(
@@ -162,3 +163,31 @@ def law_reference(name: LimbName, references: Mapping[str, float]) -> float:
     proximal, distal, side = (references[n] ** _EXPONENT for n in ("proximal", "distal", "side"))
     power = {"proximal": distal + side, "distal": proximal - side, "side": proximal - distal}[name]
     return float(power ** (1 / _EXPONENT)) if power > 0 else math.nan
+
+
+def narrow_for_the_law(name: LimbName, references: Mapping[str, float]) -> bool:
+    """Whether the diameter law holds a limb's reference too small for the two others, beyond the law's own scatter.
+
+    What scatters is the mother around what the daughters make of it. A daughter is what mother and other daughter leave
+    over, which scatters several times as much where it is the smaller one.
+
+    Parameters
+    ----------
+    name : str
+        The limb.
+    references : mapping
+        Reference diameter of each limb where it leaves the others, all in one unit: vessels taper.
+
+    Returns
+    -------
+    bool
+        False for a segment.
+    """
+    law = law_reference("proximal", references)
+    if not law > 0:
+        return False
+    away = math.log(references["proximal"] / law) / LAW_SCATTER
+    if name == "proximal":
+        return away < -_NARROW_SD
+    own = law_reference(name, references)
+    return away > _NARROW_SD and references[name] < own

@@ -9,6 +9,7 @@ import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
+from qca.sizing.laws import LAW_SCATTER
 from qca.sizing.rules import NO_SOURCE, OWN_CHOICE
 
 
@@ -82,7 +83,7 @@ class Assumptions:
         30.0,
     )
     law_scatter: float = _number(
-        0.14,
+        LAW_SCATTER,
         "relative SD",
         "scatter of mother diameters around any diameter law; half the scatter 0.26/0.93 of the area ratio in casts",
         "area expansion ratio 0.93 ± 0.26, Anat Rec 1998;251:50-59",

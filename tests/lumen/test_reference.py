@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from qca.limb_reading import law_reference
+from qca.limb_reading import law_reference, narrow_for_the_law
 from qca.lumen.reference import (
     NATURAL_SD,
     TAPER_LENGTH_PX,
@@ -137,3 +137,27 @@ def test_reference_by_the_diameter_law(name, references, expected):
 )
 def test_where_the_law_has_no_answer(name, references):
     assert math.isnan(law_reference(name, references))
+
+
+@pytest.mark.parametrize(
+    ("proximal", "distal", "side", "narrow"),
+    [
+        # mean mother, major and minor daughter of 173 bifurcations: Finet G et al., EuroIntervention 2008;3:490-498
+        (3.33, 2.70, 2.23, set()),
+        # one SD of casts' scatter around the law (Anat Rec 1998;251:50-59) to either side
+        (3.33 * 0.86, 2.70, 2.23, set()),
+        (3.33 * 1.14, 2.70, 2.23, set()),
+        # a mother narrowed all along, and two daughters
+        (3.33 * 0.7, 2.70, 2.23, {"proximal"}),
+        (3.33, 2.70 * 0.7, 2.23 * 0.7, {"distal", "side"}),
+        # the smaller daughter alone may be as nature made it
+        (3.33, 2.70, 2.23 * 0.6, set()),
+    ],
+)
+def test_a_limb_is_too_narrow_only_beyond_the_laws_own_scatter(proximal, distal, side, narrow):
+    references = {"proximal": proximal, "distal": distal, "side": side}
+    assert {name for name in references if narrow_for_the_law(name, references)} == narrow
+
+
+def test_a_segment_has_no_law_to_be_too_narrow_for():
+    assert not narrow_for_the_law("segment", {"segment": 3.0})
