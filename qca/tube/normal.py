@@ -52,14 +52,16 @@ class Pattern:
     packed : ndarray, shape (places,)
         The packed runs; room that is used again each time, zero where no entry goes.
     runs : tuple
-        For each run its rows, its part of the packed entries, its columns, and the places of their products in the
-        flattened normal matrix.
+        For each run its rows, its part of the packed entries, and its columns.
+    places : ndarray of int
+        Where in the flattened normal matrix the products of the runs' columns go, run after run.
     """
 
     size: int
     slots: Index
     packed: npt.NDArray[np.floating]
-    runs: tuple[tuple[slice, slice, Index, Index], ...]
+    runs: tuple[tuple[slice, slice, Index], ...]
+    places: Index
 
     @classmethod
     def of(cls, blocks: Sequence[Block], count: int, size: int, *, single: bool = False) -> Pattern:
@@ -89,42 +91,38 @@ class Pattern:
         for block, key in zip(blocks, begun, strict=True):
             begin = begin_of[block.rows] + local[key]
             slots.append((begin[:, None] + np.arange(block.width)).ravel())
-        runs = []
+        runs, places = [], []
         for k in range(total):
             own = np.flatnonzero(touched[k])
-            runs.append(
-                (
-                    slice(int(first[k]), int(first[k + 1])),
-                    slice(int(starts[k]), int(starts[k + 1])),
-                    own,
-                    (own[:, None] * size + own).ravel(),
-                )
-            )
+            runs.append((slice(int(first[k]), int(first[k + 1])), slice(int(starts[k]), int(starts[k + 1])), own))
+            places.append((own[:, None] * size + own).ravel())
         kind = np.float32 if single else np.float64
         packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
-        return cls(size, np.concatenate(slots), packed, tuple(runs))
+        return cls(size, np.concatenate(slots), packed, tuple(runs), np.concatenate(places))
 
     def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
         packed, kind = self.packed, self.packed.dtype
         packed[self.slots] = values.astype(kind, copy=False)
-        flat = np.zeros(self.size * self.size)
         vector = np.zeros(self.size)
+        products = []
         root = np.sqrt(weight)
         scaled, root = (root * residual).astype(kind, copy=False), root.astype(kind, copy=False)
-        for rows, part, columns, places in self.runs:
+        for rows, part, columns in self.runs:
             j = packed[part].reshape(rows.stop - rows.start, len(columns))
             j *= root[rows, None]
-            flat[places] += (j.T @ j).ravel()
+            products.append((j.T @ j).ravel())
             vector[columns] += scaled[rows] @ j
-        return flat.reshape(self.size, self.size), vector
+        # all at once: a sum into chosen places run by run reads and writes each place through a copy
+        flat = np.bincount(self.places, weights=np.concatenate(products), minlength=self.size * self.size)
+        return np.asarray(flat, dtype=np.float64).reshape(self.size, self.size), vector
 
     def cross(self, values: npt.NDArray[np.floating], others: Array) -> Array:
         """``J^T others`` (Q, T) for entries ``values`` (K,) and ``others`` (P, T); fast where these are zero."""
         packed, kind = self.packed, self.packed.dtype
         packed[self.slots] = values.astype(kind, copy=False)
         out = np.zeros((self.size, others.shape[1]))
-        for rows, part, columns, _ in self.runs:
+        for rows, part, columns in self.runs:
             these = others[rows]
             if these.any():
                 j = packed[part].reshape(rows.stop - rows.start, len(columns))
