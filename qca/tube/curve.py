@@ -90,20 +90,24 @@ class Curve:
     def _nearest(self, pixels: Array) -> npt.NDArray[np.int64]:
         """Index of the sample nearest to each pixel: the nearest of some of them, then steps along the curve."""
         some = self.points[::_SOME]
-        k: npt.NDArray[np.int64] = _SOME * np.argmin((some * some).sum(1) - pixels @ (2 * some.T), axis=1)
+        away = (some * some).sum(1)[:, None] - (2 * some) @ pixels.T
+        # the first of the least, by whole rows: the library's own search takes ten times as long for so few samples
+        backwards = np.arange(len(some) - 1, -1, -1, dtype=np.uint16)[:, None]
+        turned: npt.NDArray[np.int64] = ((away == away.min(0)) * backwards).max(0).astype(np.int64)
+        k = _SOME * (len(some) - 1 - turned)
         last = len(self.points) - 1
         for _ in range(_WALKS):
             along, across, kappa = self._seen_from(k, pixels)
-            shift = along / np.clip(1 - kappa * across, 0.5, 2.0)
-            k = np.clip(k + np.round(shift / self.step).astype(np.int64), 0, last)
+            shift = along / np.minimum(np.maximum(1 - kappa * across, 0.5), 2.0)
+            k = np.minimum(np.maximum(k + np.rint(shift / self.step).astype(np.int64), 0), last)
         return k
 
     def _seen_from(self, k: npt.NDArray[np.int64], pixels: Array) -> tuple[Array, Array, Array]:
         """Distance of pixels (P, 2) along and across the curve from its samples ``k`` (P,), and the curvature there."""
-        dr, dc = pixels[:, 0] - self.points[k, 0], pixels[:, 1] - self.points[k, 1]
-        tr, tc = self.tangent[k, 0], self.tangent[k, 1]
+        dr, dc = pixels.T - self.points.T.take(k, axis=1)
+        tr, tc = self.tangent.T.take(k, axis=1)
         # the normal is (tangent column, minus tangent row)
-        return dr * tr + dc * tc, dr * tc - dc * tr, self.curvature[k]
+        return dr * tr + dc * tc, dr * tc - dc * tr, self.curvature.take(k)
 
 
 def curve_through(points: Array, smooth_px: float) -> Curve:
