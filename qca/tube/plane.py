@@ -39,22 +39,26 @@ class Plane:
         cols = Spline.over(max(float(high[1] - low[1]), 1.0), knot_px)
         cell_r, basis_r = rows.basis(pixels[:, 0] - low[0])
         cell_c, basis_c = cols.basis(pixels[:, 1] - low[1])
-        four = np.arange(4)
-        full = (cell_r[:, None] + four)[:, :, None] * cols.count + (cell_c[:, None] + four)[:, None, :]
-        full = full.reshape(len(pixels), 16)
-        lookup = np.full(rows.count * cols.count, -1, dtype=np.int64)
-        touched = np.zeros(len(lookup), dtype=bool)
-        touched[full.ravel()] = True
+        begun = np.zeros((rows.count, cols.count), dtype=bool)
+        begun[cell_r, cell_c] = True
+        touched = np.zeros_like(begun)
+        for i in range(4):
+            for k in range(4):
+                touched[i:, k:] |= begun[: rows.count - i, : cols.count - k]
         used = np.flatnonzero(touched)
+        lookup = np.full(touched.size, -1, dtype=np.int64)
         lookup[used] = np.arange(len(used))
         self.count = len(used)
-        self.column: Index = lookup[full]
+        # four neighbours in a row are all touched, hence neighbours among the used ones too
+        four = np.arange(4)
+        first = lookup.take((cell_r[:, None] + four) * cols.count + cell_c[:, None])
+        self.column: Index = (first[:, :, None] + four).reshape(len(pixels), 16)
         self.value: Array = (basis_r[:, :, None] * basis_c[:, None, :]).reshape(len(pixels), 16)
         self.penalty, self.rank = _roughness(lookup.reshape(rows.count, cols.count), self.count)
 
     def evaluate(self, coefficients: Array) -> Array:
         """Background at the pixels, shape (P,), for ``coefficients`` (count,)."""
-        return np.asarray(np.einsum("pk,pk->p", coefficients[self.column], self.value))
+        return np.asarray(np.einsum("pk,pk->p", coefficients.take(self.column), self.value))
 
 
 def _roughness(grid: Index, count: int) -> tuple[Array, int]:
@@ -73,7 +77,8 @@ def _roughness(grid: Index, count: int) -> tuple[Array, int]:
     penalty = np.zeros((count, count))
     for index, weight in stencils:
         chosen = index[(index >= 0).all(1)]
-        rows = np.repeat(chosen, len(weight), axis=1).ravel()
-        cols = np.tile(chosen, (1, len(weight))).ravel()
-        np.add.at(penalty, (rows, cols), np.tile(np.outer(weight, weight).ravel(), len(chosen)))
+        for row, one in zip(chosen.T, weight, strict=True):
+            for column, other in zip(chosen.T, weight, strict=True):
+                # each pair stands here once, so that a plain sum into chosen places does
+                penalty[row, column] += one * other
     return penalty, max(count - 3, 1)
