@@ -50,15 +50,15 @@ def _darker_near(image: Array, r: int, c: int) -> float:
 
     Each scale counts by itself: in a wide lumen the finest ones see noise alone.
     """
-    reach = _LOOK_PX + ridge_margin(_LOOK_SCALES_PX)
-    top, left = max(r - reach, 0), max(c - reach, 0)
-    patch = image[top : r + reach + 1, left : c + reach + 1]
-    if not patch.size:
-        return 0.0
-    r, c = r - top, c - left
-    near = (slice(max(r - _LOOK_PX, 0), r + _LOOK_PX + 1), slice(max(c - _LOOK_PX, 0), c + _LOOK_PX + 1))
     more = 0.0
     for scale in _LOOK_SCALES_PX:
+        reach = _LOOK_PX + ridge_margin((scale,))
+        top, left = max(r - reach, 0), max(c - reach, 0)
+        patch = image[top : r + reach + 1, left : c + reach + 1]
+        if not patch.size:
+            return 0.0
+        rows, columns = (slice(max(k - _LOOK_PX, 0), k + _LOOK_PX + 1) for k in (r - top, c - left))
+        near = rows, columns
         bright, dark = (float(strength[near].max(initial=0.0)) for strength in both_strengths(patch, scale))
         # the ridge filter's sigma^1.5 favours what is thin; sigma^2 weighs a contrast alike at all scales
         more += (dark - bright) * scale**0.5
