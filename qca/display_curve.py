@@ -51,11 +51,13 @@ class NoiseByLevel:
     middle, half : float
         Middle and half width of the levels seen, grey levels, vessels dark.
     coefficients : tuple of float
-        Of 1, u, u^2 and so on, where u runs from -1 to 1 over the levels seen.
+        Of 1, u, u^2 and so on, where u runs from -1 to 1 over the levels seen; up to u^2 where there is nothing to
+        straighten.
     curvature, curvature_sd : float
         Coefficient of u^2 where the polynomial is a parabola, and its SD.
     grain : float
-        Part of the residuals' SD that a high pass leaves of them, about 1 for noise of single pixels.
+        Part of the residuals' SD that a high pass leaves of them, about 1 for noise of single pixels; NaN where there
+        is nothing to straighten.
     """
 
     middle: float
@@ -66,10 +68,14 @@ class NoiseByLevel:
     grain: float
 
     @property
+    def curved(self) -> bool:
+        """Whether the middle levels are noisier than both ends."""
+        return self.curvature < -_SURE and self.curvature < -_SURE_Z * self.curvature_sd
+
+    @property
     def display_curve(self) -> bool:
         """Whether a curve that is flat at both ends made it."""
-        curved = self.curvature < -_SURE and self.curvature < -_SURE_Z * self.curvature_sd
-        return curved and self.grain > _GRAIN
+        return self.curved and self.grain > _GRAIN
 
     def straight(self, level: Array) -> Array:
         """Grey levels, vessels dark, on the scale on which the noise is even and a level at the top stays a level."""
@@ -93,8 +99,11 @@ def noise_by_level(fit: JointFit) -> NoiseByLevel:
     square, u = residual[seen] ** 2, u[seen]
     parabola, information = _fitted(square, u, 2)
     sd = math.sqrt(float(np.linalg.inv(information)[2, 2]) * fit.shared.correlation)
+    noise = NoiseByLevel(middle, half, tuple(parabola.tolist()), float(parabola[2]), sd, math.nan)
+    if not noise.curved:
+        return noise
     finer, _ = _fitted(square, u, _DEGREE)
-    return NoiseByLevel(middle, half, tuple(finer.tolist()), float(parabola[2]), sd, _grain(fit))
+    return replace(noise, coefficients=tuple(finer.tolist()), grain=_grain(fit))
 
 
 def _grain(fit: JointFit) -> float:
