@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,11 +16,12 @@ _BACK = 0.5
 
 def limited(step: Array, layout: Layout) -> Array:
     """Shorten a step (Q,) so that every group of parameters stays within what a linearisation can bear."""
-    limits = [(step[part], 2.0) for part in layout.r] + [(step[part], 3.0) for part in layout.e]
-    limits += [(step[layout.log_k : layout.log_k + 1], 0.4), (step[layout.log_sigma : layout.log_sigma + 1], 0.3)]
-    limits += [(step[layout.bend : layout.bend + 1], 0.02), (step[layout.meeting], 3.0)]
-    limits += [(step[layout.wire_area], 0.4)] + [(step[part], 0.4) for part in layout.wire_f]
-    return step * min(1.0, *(limit / max(float(np.abs(part).max(initial=0.0)), 1e-12) for part, limit in limits))
+    size = np.abs(step)
+    limits = [(size[part], 2.0) for part in layout.r] + [(size[part], 3.0) for part in layout.e]
+    limits += [(size[layout.log_k : layout.log_k + 1], 0.4), (size[layout.log_sigma : layout.log_sigma + 1], 0.3)]
+    limits += [(size[layout.bend : layout.bend + 1], 0.02), (size[layout.meeting], 3.0)]
+    limits += [(size[layout.wire_area], 0.4)] + [(size[part], 0.4) for part in layout.wire_f]
+    return step * min(1.0, *(limit / max(float(part.max()), 1e-12) for part, limit in limits if part.size))
 
 
 def undoes(step: Array, before: Array, away: Array) -> bool:
@@ -33,9 +35,9 @@ def undoes(step: Array, before: Array, away: Array) -> bool:
 def bounded(theta: Array, layout: Layout, widest: Sequence[float]) -> Array:
     """Keep radii positive and under ``widest``, px, wires in the lumen, shared parameters within physics, in place."""
     for part, most in zip(layout.r, widest, strict=True):
-        theta[part] = np.clip(theta[part], 0.2, most)
+        theta[part] = np.minimum(np.maximum(theta[part], 0.2), most)
     for part in layout.wire_f:
-        theta[part] = np.clip(theta[part], -1.0, 1.0)
-    theta[layout.log_sigma] = np.clip(theta[layout.log_sigma], np.log(0.3), np.log(6.0))
-    theta[layout.bend] = np.clip(theta[layout.bend], -0.03, 0.12)
+        theta[part] = np.minimum(np.maximum(theta[part], -1.0), 1.0)
+    theta[layout.log_sigma] = min(max(float(theta[layout.log_sigma]), math.log(0.3)), math.log(6.0))
+    theta[layout.bend] = min(max(float(theta[layout.bend]), -0.03), 0.12)
     return theta
