@@ -117,7 +117,7 @@ class Pattern:
         flat = np.bincount(self.places, weights=np.concatenate(products), minlength=self.size * self.size)
         return np.asarray(flat, dtype=np.float64).reshape(self.size, self.size), vector
 
-    def cross(self, values: npt.NDArray[np.floating], others: Array) -> Array:
+    def cross(self, values: npt.NDArray[np.floating], others: npt.NDArray[np.floating]) -> Array:
         """``J^T others`` (Q, T) for entries ``values`` (K,) and ``others`` (P, T); fast where these are zero."""
         packed, kind = self.packed, self.packed.dtype
         packed[self.slots] = values.astype(kind, copy=False)

@@ -61,13 +61,16 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
         However little speaks for them.
     """
     problem = evidence.problem
+    # single precision, as the products of the fit's own pixels
     n, count = len(_PLACES), len(problem.limbs)
-    trials = np.column_stack([_trials(evidence, i) for i in range(count)])
-    weighted = trials * evidence.weight[:, None]
+    trials = np.zeros((len(problem.level), count * n), dtype=np.float32)
+    for i in range(count):
+        trials[problem.near[i].pixel, i * n : (i + 1) * n] = _trials(evidence, i)
+    weighted = trials * evidence.weight.astype(np.float32)[:, None]
     taken = problem.pattern.cross(evidence.values, weighted)
     # the last step is still to come: what it will take up is none of a wire's
     score = weighted.T @ (problem.level - evidence.state.model) - taken.T @ here.factor.solve(here.gradient)
-    alone = weighted.T @ trials
+    alone = (weighted.T @ trials).astype(np.float64)
     told = alone - taken.T @ here.factor.solve(taken)
     # of a shade that is taken up whole nothing can be said
     told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), LEAST_TOLD * alone.diagonal() + 1e-12)
@@ -123,14 +126,12 @@ def _choices(way: tuple[int, ...], n: int, count: int) -> Array:
 
 
 def _trials(evidence: Evidence, i: int) -> Array:
-    """Grey levels per px^2 of wire in limb ``i`` at each of the places, (P, places)."""
+    """Grey levels per px^2 of wire in limb ``i`` at each of the places, (N, places), at the N pixels near it."""
     problem, state = evidence.problem, evidence.state
     near, limb, layout = problem.near[i], problem.limbs[i], problem.layout
     r = limb.r_spline.values(near.s, evidence.theta[layout.r[i]])
     x = near.x - limb.e_spline.values(near.s, evidence.theta[layout.e[i]])
     on = near.behind >= 0
     passed = (state.contrast * (1 - state.bend * state.opacity))[near.pixel]
-    out = np.zeros((len(problem.level), len(_PLACES)))
-    for k, place in enumerate(_PLACES):
-        out[near.pixel, k] = -passed * shade(x, r, np.full(len(x), place), on, 1.0, state.sigma).value
-    return out
+    cast = shade(x[:, None], r[:, None], np.array(_PLACES), on[:, None], 1.0, state.sigma)
+    return np.asarray(-passed[:, None] * cast.value)
