@@ -22,6 +22,8 @@ FIRST_SMOOTH_PX = 5.0
 """SD of the Gaussian that smooths a traced path into a first curve, px."""
 _WIDE_PX = 9.0
 """From this radius on larger pixels are used: half of what templates span, and about all that the ridge filter sees."""
+_FEW, _THIN_PX = 4, 7.0
+"""Where every fourth profile tells of a radius under this, the limb is not wide."""
 _LEAST_SIDE = 64
 """An image with a smaller side is not halved, px."""
 REACH_PX = 24.0
@@ -116,9 +118,7 @@ def trace_tree(
         If a path has fewer than 6 px.
     """
     paths = _traced(crop, picks_rc, pick_radius_px, scales_px, through)
-    curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
-    widest = max(float(np.median(first_radius(crop.image, c.points, c.normal, REACH_PX))) for c in curves)
-    if widest <= _WIDE_PX or min(crop.image.shape) < _LEAST_SIDE:
+    if min(crop.image.shape) < _LEAST_SIDE or not _wide(crop.image, paths):
         return paths
     larger = Crop(halved(crop.image), halved(crop.valid.astype(float)) == 1, to_half(crop.origin))
     try:
@@ -128,6 +128,18 @@ def trace_tree(
     except LimbTooShort:
         return paths
     return [from_half(path) for path in traced]
+
+
+def _wide(image: Array, paths: Sequence[Array]) -> bool:
+    """Whether one of some limbs along rough paths is wide."""
+    curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
+
+    def widest(every: int) -> float:
+        radii = [first_radius(image, c.points[::every], c.normal[::every], REACH_PX) for c in curves]
+        return max(float(np.median(radius)) for radius in radii)
+
+    # a few profiles say so of thin ones
+    return widest(_FEW) > _THIN_PX and widest(1) > _WIDE_PX
 
 
 def _traced(
