@@ -210,13 +210,15 @@ def _tie_limbs(
     hessian: Array, gradient: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers
 ) -> None:
     """All centrelines start at the one branching point, which may move."""
-    part = layout.meeting
+    part, count = layout.meeting, len(AT_START)
+    at = np.concatenate([np.arange(e.start, e.start + count) for e in layout.e] + [np.arange(part.start, part.stop)])
+    rows = np.zeros((len(limbs), len(at)))
     for i, limb in enumerate(limbs):
-        first = layout.e[i].start
-        at = np.array([first, first + 1, first + 2, part.start, part.start + 1])
-        row = np.array([*AT_START, *-limb.curve.normal[0]]) / numbers.meeting_tie_px
-        hessian[at[:, None], at] += row[:, None] * row
-        gradient[at] += row * float(row @ theta[at])
+        rows[i, count * i : count * (i + 1)] = AT_START
+        rows[i, -2:] = -limb.curve.normal[0]
+    rows /= numbers.meeting_tie_px
+    hessian[at[:, None], at] += rows.T @ rows
+    gradient[at] += (rows @ theta[at]) @ rows
     hessian[part, part] += np.eye(2) / numbers.meeting_sd_px**2
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
 
