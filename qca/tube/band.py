@@ -22,6 +22,8 @@ _BLURRED = 3.5
 """Blur widths beyond a wall where hardly anything of a lumen is left: less than 2e-4 of its depth."""
 _BESIDE_PX = 2.5
 """Pixels this far outside every wall are background."""
+_FURTHER_PX = 1e5
+"""Longer than any limb: what sets the pixels of one apart from those of the next when they are put in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +137,8 @@ def select_band(
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart
-    order = order[np.lexsort((along[order], owner[order], apart[order]))]
+    rank = along[order] + _FURTHER_PX * (owner[order] + len(limbs) * apart[order])
+    order = order[np.argsort(rank, kind="stable")]
     place = np.full(count, -1, dtype=np.int64)
     place[order] = np.arange(len(order))
     near = []
