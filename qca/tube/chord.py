@@ -104,7 +104,7 @@ def _tables(widest: float) -> Array:
 
     Returns
     -------
-    ndarray, shape (_TERMS, 4, Nq, Nu)
+    ndarray, shape (_TERMS, 4, Nq, Nu + 2)
         For each power of ``m sigma``: value, d/du, d/dq, d2/dudq times the grid step where differentiated.
     """
     from scipy.special import ndtr
@@ -112,7 +112,8 @@ def _tables(widest: float) -> Array:
     q = np.arange(0.0, widest + 2 * _STEP, _STEP)
     u = np.arange(0.0, widest + REACH + 2 * _STEP, _STEP)
     sin, cos, weight = _nodes(max(24, int(1.6 * widest)))
-    out = np.zeros((_TERMS, 4, len(q), len(u)))
+    # two columns of zeros at the end: what lies far from the wall looks there
+    out = np.zeros((_TERMS, 4, len(q), len(u) + 2))
     for i, radius in enumerate(q):
         a = radius * sin
         plus = u[:, None] + a
@@ -130,10 +131,10 @@ def _tables(widest: float) -> Array:
             w = weight * sin * power
             rn = radius ** (n + 1)
             drn = (n + 1) * radius**n
-            out[n, 0, i] = rn * (slab @ w)
-            out[n, 1, i] = rn * (slope @ w)
-            out[n, 2, i] = drn * (slab @ w) + rn * (edge @ (w * sin))
-            out[n, 3, i] = drn * (slope @ w) + rn * (bend @ (w * sin))
+            out[n, 0, i, :-2] = rn * (slab @ w)
+            out[n, 1, i, :-2] = rn * (slope @ w)
+            out[n, 2, i, :-2] = drn * (slab @ w) + rn * (edge @ (w * sin))
+            out[n, 3, i, :-2] = drn * (slope @ w) + rn * (bend @ (w * sin))
     out[:, 1] *= _STEP
     out[:, 2] *= _STEP
     out[:, 3] *= _STEP * _STEP
@@ -203,14 +204,12 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     Opacity
         Value and derivatives; zero beyond `REACH` blur widths from the wall.
     """
-    every = np.abs(x) / sigma
-    near = np.flatnonzero(every < r / sigma + REACH)
-    u = every[near]
-    q = r[near] / sigma
+    u = np.abs(x) / sigma
+    q = r / sigma
     widest = _BUCKET * math.ceil(max(float(q.max(initial=1.0)), 1.0) / _BUCKET)
     mixed = _mixed(widest, round(m * sigma, 7))
     q_cell = np.minimum(q / _STEP, widest / _STEP)
-    u_cell = u / _STEP
+    u_cell = np.where(u < q + REACH, u / _STEP, mixed.columns - 2)
     i = q_cell.astype(np.int64)
     j = u_cell.astype(np.int64)
     by_u, by_u_slope = _hermite((u_cell - j).astype(np.float32))
@@ -223,15 +222,10 @@ def blurred_opacity(x: Array, r: Array, sigma: float, m: float) -> Opacity:
     node = mixed.rows.take(corner, axis=1).reshape(2, 2, 2, 2, 2, len(u))
     along = np.einsum("ckvabn,vbn->ckan", node, by_u)
     value, d_bend = np.einsum("ckan,kan->cn", along, by_q).astype(np.float64)
-    d_q = np.einsum("kan,kan->n", along[0], by_q_slope) / _STEP
-    d_u = np.einsum("kan,kan->n", np.einsum("kvabn,vbn->kan", node[0], by_u_slope), by_q) / _STEP
-    out = np.zeros((5, len(x)))
-    out[0, near] = sigma * value
-    out[1, near] = d_u * np.sign(x[near])
-    out[2, near] = d_q
-    out[3, near] = value - u * d_u - q * d_q + m * sigma * d_bend
-    out[4, near] = sigma * sigma * d_bend
-    return Opacity(*out)
+    d_q = np.einsum("kan,kan->n", along[0], by_q_slope).astype(np.float64) / _STEP
+    d_u = np.einsum("kan,kan->n", np.einsum("kvabn,vbn->kan", node[0], by_u_slope), by_q).astype(np.float64) / _STEP
+    by_blur = value - u * d_u - q * d_q + m * sigma * d_bend
+    return Opacity(sigma * value, d_u * np.sign(x), d_q, by_blur, sigma * sigma * d_bend)
 
 
 def blurred_pair(x: Array, r: Array, ratio: float, sigma: float, m: float) -> tuple[Opacity, Opacity]:
