@@ -65,12 +65,13 @@ def blurred_union(values: Array, places: Sequence[Place], sigma: float, bend: fl
     both = np.count_nonzero(values > _TRACE * values.max(0), axis=0) > 1
     count = int(np.count_nonzero(both))
     offsets, weights = _nodes()
-    weights = weights.astype(np.float32)
+    offsets, weights = (sigma * offsets).astype(np.float32), weights.astype(np.float32)
     half = np.zeros((len(places), count, len(weights)), dtype=np.float32)
     row = np.cumsum(both) - 1
     for chords, place in zip(half, places, strict=True):
         here = np.flatnonzero(both[place.pixel])
-        x = (place.x[here, None] + sigma * (place.outward[here] @ offsets.T)).astype(np.float32)
+        aside = place.outward[here].astype(np.float32) @ offsets.T
+        x = np.asarray(place.x[here, None] + aside, dtype=np.float32)
         radius = place.radius[here, None].astype(np.float32)
         chords[row[place.pixel[here]]] = _opacity(radius, x, bend)
     won = half / (half.max(0) + _TINY)
