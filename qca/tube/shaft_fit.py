@@ -252,12 +252,15 @@ class _Problem:
 
     def jacobian(self, theta: Array, state: ShaftState) -> Array:
         """Return the derivatives of the grey levels by the parameters that a pixel touches, shape (P, 26)."""
-        pixels, near, outer, inner = self.pixels, state.near, state.outer, state.inner
+        pixels, outer, inner = self.pixels, state.outer, state.inner
+        near = np.flatnonzero(state.near)
         wall = state.parts.wall
         hole = state.parts.lumen - wall
         ratio, amplitude = theta[1], theta[3] * state.gain
         shape = wall * outer.value + hole * inner.value
         out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
+        passed = np.ones(len(pixels.level))
+        passed[near] -= theta[3] * self.per_level * shape
         by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
         by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
         shared = [
@@ -269,8 +272,7 @@ class _Problem:
             -by_radius * np.exp(theta[0]) * pixels.u[near],
         ]
         out[near, : _AXIS.stop] = np.column_stack([*shared, by_offset[:, None] * pixels.axis_basis[near]])
-        out[:, _AXIS.stop :] = pixels.plane.value
-        out[near, _AXIS.stop :] *= (1 - theta[3] * self.per_level * shape)[:, None]
+        np.multiply(pixels.plane.value, passed[:, None], out=out[:, _AXIS.stop :])
         return out
 
     def cost(self, theta: Array, state: ShaftState) -> float:
