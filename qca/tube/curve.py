@@ -41,12 +41,12 @@ class Curve:
     def at(self, s: Array) -> tuple[Array, Array]:
         """Points and normals at arc lengths ``s`` (M,), px, each (M, 2); points go on along the end tangents."""
         normal = self._along(self.normal, s, extend=False)
-        return self._along(self.points, s, extend=True), normal / np.linalg.norm(normal, axis=1, keepdims=True)
+        return self._along(self.points, s, extend=True), normal / _lengths(normal)[:, None]
 
     def tangent_at(self, s: Array) -> Array:
         """Interpolate the unit tangents at arc lengths ``s`` (M,), shape (M, 2)."""
         t = self._along(self.tangent, s, extend=False)
-        return np.asarray(t / np.linalg.norm(t, axis=1, keepdims=True))
+        return np.asarray(t / _lengths(t)[:, None])
 
     def sample_near(self, s: Array) -> npt.NDArray[np.int64]:
         """Index of the sample nearest to arc lengths ``s`` (M,), px."""
@@ -143,12 +143,17 @@ def curve_through(points: Array, smooth_px: float) -> Curve:
         padded = np.vstack([head, dense, tail])
         dense = gaussian_filter1d(padded, smooth_px / 0.5, axis=0)[pad : pad + len(dense)]
     even = resample(dense, 1.0)
-    step = float(np.linalg.norm(np.diff(even, axis=0), axis=1).mean())
+    step = float(_lengths(even[1:] - even[:-1]).mean())
     d1 = np.gradient(even, step, axis=0)
-    tangent = d1 / np.linalg.norm(d1, axis=1, keepdims=True)
+    tangent = d1 / _lengths(d1)[:, None]
     normal = np.column_stack([tangent[:, 1], -tangent[:, 0]])
     curvature = (np.gradient(tangent, step, axis=0) * normal).sum(1)
     return Curve(even, tangent, normal, curvature, step)
+
+
+def _lengths(vectors: Array) -> Array:
+    """Lengths (N,) of some vectors (N, 2), without what the library's own norm does for many dimensions."""
+    return np.asarray(np.sqrt(vectors[:, 0] ** 2 + vectors[:, 1] ** 2))
 
 
 def resample(points: Array, step: float) -> Array:
@@ -166,10 +171,11 @@ def resample(points: Array, step: float) -> Array:
     ndarray, shape (M, 2)
         At least two points.
     """
-    gaps = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    keep = np.concatenate([[True], gaps > 1e-9])
-    points = points[keep]
-    at = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    gaps = _lengths(points[1:] - points[:-1])
+    if gaps.min(initial=1.0) <= 1e-9:
+        points = points[np.concatenate([[True], gaps > 1e-9])]
+        gaps = _lengths(points[1:] - points[:-1])
+    at = np.concatenate([[0.0], np.cumsum(gaps)])
     count = max(round(at[-1] / step), 1) + 1
     grid = np.linspace(0, at[-1], count)
     return np.column_stack([np.interp(grid, at, points[:, k]) for k in (0, 1)])
