@@ -59,9 +59,9 @@ def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: i
     float
         Sum of the autocorrelation over lags, at least 1.
     """
-    field = np.zeros(shape)
-    known = np.zeros(shape)
-    r, c = pixels[:, 0].astype(int), pixels[:, 1].astype(int)
+    r, c = (pixels - pixels.min(0)).astype(int).T
+    shape = int(r.max()) + 1, int(c.max()) + 1
+    field, known = np.zeros(shape), np.zeros(shape)
     z = np.clip(z, -3, 3)
     field[r, c] = z
     known[r, c] = 1.0
@@ -75,8 +75,8 @@ def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: i
             b = field[dr:, max(dc, 0) : shape[1] - max(-dc, 0)]
             ka = known[: shape[0] - dr, max(-dc, 0) : shape[1] - max(dc, 0)]
             kb = known[dr:, max(dc, 0) : shape[1] - max(-dc, 0)]
-            pairs = float((ka * kb).sum())
+            pairs = float(np.einsum("ij,ij->", ka, kb))
             if pairs > 100:
-                rho = float((a * b).sum()) / pairs / power
+                rho = float(np.einsum("ij,ij->", a, b)) / pairs / power
                 total += 2 * rho
     return max(total, 1.0)
