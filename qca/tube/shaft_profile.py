@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +24,14 @@ _SETTLED = 1e-3
 """Gain in log likelihood under which the steps end."""
 _SIZE = 9
 """Parameters: log radius, lumen ratio, wall over lumen, log blur, shift, amplitude, and three of the background."""
+_BOUNDS: Mapping[int, tuple[float, float]] = MappingProxyType(
+    {
+        0: (math.log(0.5), math.log(40.0)),
+        1: (0.5, 0.97),
+        3: (math.log(0.3), math.log(6.0)),
+        5: (0.0, math.inf),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +128,13 @@ class MeanProfile:
         now, damping = self._cost(p, value, prior), 1e-2
         for left in reversed(range(_STEPS)):
             scaled = jacobian / self.sd[:, None]
-            hessian = scaled.T @ scaled + np.diag(prior.precision)
+            hessian = scaled.T @ scaled
+            diagonal = np.einsum("ii->i", hessian)
+            diagonal += prior.precision
+            diagonal *= 1 + damping
+            diagonal += 1e-9
             pull = scaled.T @ ((self.depth - value) / self.sd) - prior.precision * (p - prior.mean)
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)) + 1e-9 * np.eye(_SIZE), pull)
+            step = np.linalg.solve(hessian, pull)
             step *= min(1.0, 0.25 / max(abs(step[0]), 1e-12), 1.0 / max(abs(step[4]), 1e-12))
             new = _bounded(p + step)
             new_value, new_jacobian = self._model(new, kind, grey.bend)
@@ -151,17 +165,14 @@ class MeanProfile:
         outer, inner = blurred_pair(x, np.full_like(x, r), p[1], sigma, bend)
         hole = lumen - wall
         shape = wall * outer.value + hole * inner.value
-        jacobian = np.column_stack(
-            [
-                p[5] * r * (wall * outer.d_r + hole * p[1] * inner.d_r),
-                p[5] * hole * r * inner.d_r,
-                p[5] * slope * (outer.value - inner.value),
-                p[5] * sigma * (wall * outer.d_sigma + hole * inner.d_sigma),
-                -p[5] * (wall * outer.d_x + hole * inner.d_x),
-                shape,
-                self.base,
-            ]
-        )
+        jacobian = np.empty((len(x), _SIZE))
+        jacobian[:, 0] = p[5] * r * (wall * outer.d_r + hole * p[1] * inner.d_r)
+        jacobian[:, 1] = p[5] * hole * r * inner.d_r
+        jacobian[:, 2] = p[5] * slope * (outer.value - inner.value)
+        jacobian[:, 3] = p[5] * sigma * (wall * outer.d_sigma + hole * inner.d_sigma)
+        jacobian[:, 4] = -p[5] * (wall * outer.d_x + hole * inner.d_x)
+        jacobian[:, 5] = shape
+        jacobian[:, 6:] = self.base
         return p[5] * shape + self.base @ p[6:], jacobian
 
     def _cost(self, p: Array, value: Array, prior: _Prior) -> float:
@@ -182,8 +193,6 @@ def _prior(kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> _Prior:
 
 def _bounded(p: Array) -> Array:
     """Keep radius, lumen ratio, blur and amplitude within physics."""
-    p[0] = np.clip(p[0], np.log(0.5), np.log(40.0))
-    p[1] = np.clip(p[1], 0.5, 0.97)
-    p[3] = np.clip(p[3], np.log(0.3), np.log(6.0))
-    p[5] = max(p[5], 0.0)
+    for k, (least, most) in _BOUNDS.items():
+        p[k] = min(max(float(p[k]), least), most)
     return p
