@@ -74,8 +74,9 @@ class Pattern:
         total = int(run_of[-1]) + 1
         touched = np.zeros((total, size), dtype=bool)
         begun = []
+        row_of = run_of * size
         for block in blocks:
-            key = run_of[block.rows] * size + block.first
+            key = row_of.take(block.rows) + block.first
             begins = np.zeros((total, size), dtype=bool)
             begins.reshape(-1)[key] = True
             for k in range(block.width):
@@ -87,10 +88,13 @@ class Pattern:
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
         begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
-        slots = []
+        slots = np.empty(sum(len(block.rows) * block.width for block in blocks), dtype=np.int64)
+        at = 0
         for block, key in zip(blocks, begun, strict=True):
-            begin = begin_of[block.rows] + local[key]
-            slots.append((begin[:, None] + np.arange(block.width)).ravel())
+            begin = begin_of.take(block.rows) + local.take(key)
+            part = slots[at : at + len(begin) * block.width].reshape(len(begin), block.width)
+            np.add(begin[:, None], np.arange(block.width), out=part)
+            at += part.size
         runs, places = [], []
         for k in range(total):
             own = np.flatnonzero(touched[k])
@@ -98,7 +102,7 @@ class Pattern:
             places.append((own[:, None] * size + own).ravel())
         kind = np.float32 if single else np.float64
         packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
-        return cls(size, np.concatenate(slots), packed, tuple(runs), np.concatenate(places))
+        return cls(size, slots, packed, tuple(runs), np.concatenate(places))
 
     def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
         """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
