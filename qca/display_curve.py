@@ -30,9 +30,9 @@ _CUT = 9.0
 _ROUNDING = 1 / 12
 """Variance of rounding to whole grey levels."""
 _GRAIN = 0.72
-"""Least part of the residuals' SD that must be left of them by a high pass, which lets independent noise through whole.
-Where the model's own error is larger than the noise, or a filter has smoothed the frame more in even places, it is the
-vessels' edges, in the middle of the grey levels, that are noisiest. Noise-free phantoms have 0.01 to 0.07, compressed or
+"""Least part of the residuals' SD that a high pass must leave, which lets independent noise through whole. Where the
+model's own error is larger than the noise, or a filter has smoothed the frame more in even places, it is the vessels'
+edges, in the middle of the grey levels, that are noisiest. Noise-free phantoms have 0.01 to 0.07, compressed or
 denoised ones 0.2 to 0.7, noise that a display curve shaped 0.76 to 1.05."""
 _BEYOND = 1.1
 """The noise is taken as known so far over the levels seen, in halves of their range."""

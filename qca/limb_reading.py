@@ -64,7 +64,7 @@ def limb_reading(
     at = float(n.position[st.index])
     law = law_reference(name, {m: x.stenosis.reference for m, x in zip(names, all_numbers, strict=True)})
     codes = list(n.codes)
-    mouths = {m: float(x.reference.line[0]) for m, x in zip(names, all_numbers, strict=True)}
+    mouths: dict[str, float] = {m: float(x.reference.line[0]) for m, x in zip(names, all_numbers, strict=True)}
     if narrow_for_the_law(name, mouths) and "no_healthy_part" not in codes:
         codes.append("no_healthy_part")
     length = float(n.position[-1] - n.position[0])

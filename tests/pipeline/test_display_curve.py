@@ -17,7 +17,13 @@ def fit_of(curve, photons=900.0, count=20000):
     rng = np.random.default_rng(6)
     intensity = rng.uniform(0.4, 1.2, count)
     seen = curve(rng.poisson(intensity * photons) / photons)
-    return SimpleNamespace(level=seen, model=curve(intensity), shared=SimpleNamespace(correlation=1.0))
+    return residuals(seen, curve(intensity))
+
+
+def residuals(seen, model):
+    """Of a fit to 200 columns of pixels."""
+    pixels = np.column_stack(np.divmod(np.arange(len(seen)), 200)).astype(float)
+    return SimpleNamespace(level=seen, model=model, pixels=pixels, shared=SimpleNamespace(correlation=1.0))
 
 
 def sigmoid(x):
@@ -47,6 +53,16 @@ def test_straight_levels_go_with_the_root_of_the_intensity():
     assert np.abs(sigmoid(intensity) - bent(root)).max() > 3 * away
 
 
+def test_edges_that_a_model_misses_are_no_noise():
+    """Residuals that are largest at the middle levels, but smooth, as a wrong blur leaves them without any noise."""
+    place = np.arange(20000) % 200
+    model = 2000 + 1500 * np.sin(2 * np.pi * place / 50)
+    missed = 40 * np.cos(2 * np.pi * place / 50)
+    noise = noise_by_level(residuals(model + missed, model))
+    assert noise.curved
+    assert not noise.display_curve
+
+
 def test_straight_levels_rise_everywhere_and_keep_the_top():
     noise = noise_by_level(fit_of(sigmoid))
     level = np.linspace(-500, 5000, 400)
@@ -71,6 +87,12 @@ def test_frames_after_a_sigmoid_are_measured_as_well_as_others():
     assert np.std(found) < 0.12
     assert abs(np.mean(found)) < 0.05
     assert np.mean(np.abs(found) < 1.96 * sd) > 0.85
+
+
+@pytest.mark.accuracy
+def test_a_frame_without_noise_is_left_as_it_is():
+    recipe = replace(random_bifurcation(403), photons_per_px=1e8)
+    assert "display_curve" not in flags(recipe)
 
 
 @pytest.mark.accuracy
