@@ -22,6 +22,8 @@ _BLURRED = 3.5
 """Blur widths beyond a wall where hardly anything of a lumen is left: less than 2e-4 of its depth."""
 _BESIDE_PX = 2.5
 """Pixels this far outside every wall are background."""
+_CROSSED_PX = 1.0
+"""How far outside the walls of two daughters pixels still count as lying in both."""
 _FURTHER_PX = 1e5
 """Longer than any limb: what sets the pixels of one apart from those of the next when they are put in order."""
 
@@ -69,12 +71,19 @@ class Band:
 
 
 def select_band(
-    limbs: Sequence[Limb], usable: Mask, *, margin_px: float, core_px: float, thin: bool, sigma: float | None = None
+    limbs: Sequence[Limb],
+    usable: Mask,
+    *,
+    margin_px: float,
+    core_px: float,
+    thin: bool,
+    sigma: float | None = None,
+    crossed: bool = True,
 ) -> Band:
     """Choose the pixels that take part.
 
-    Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), and
-    the core of the confluence where the way the limbs join matters.
+    Left out: the unusable, the ambiguous ends (beyond the last sample of a limb, before the first of a single one), the
+    core of the confluence where the way the limbs join matters, and where the two daughters cross if asked for.
 
     Parameters
     ----------
@@ -90,6 +99,8 @@ def select_band(
         Take every other pixel, like a chessboard's whites.
     sigma : float, optional
         Blur, px, where an earlier fit told it: limbs are then nearly where they belong.
+    crossed : bool
+        Whether pixels take part that lie in both daughters.
 
     Returns
     -------
@@ -108,6 +119,7 @@ def select_band(
     best = np.full(count, np.inf)
     along = np.zeros(count)
     touched = []
+    daughters = np.zeros(count, dtype=np.int64)
     rows, columns = pixels.astype(np.int64).T
     for i, (limb, radius) in enumerate(zip(limbs, radii, strict=True)):
         close = np.flatnonzero((own[i] | _beyond(limb, radius, usable, both=len(limbs) == 1))[rows, columns])
@@ -115,6 +127,8 @@ def select_band(
         here = radius[limb.curve.sample_near(s)]
         on = (s >= 0) & (s <= limb.curve.length)
         away = np.abs(x)
+        if i > 0:
+            daughters[close[on & (away < here + _CROSSED_PX)]] += 1
         part = away / (here + margin_px)
         inside = on & (away <= here + margin_px)
         keep[close[inside]] = True
@@ -133,6 +147,8 @@ def select_band(
             touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
         apart[close[touch]] = False
         touched.append((close[touch], s[touch], x[touch]))
+    if not crossed:
+        drop |= daughters > 1
     if core_px > 0:
         drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)

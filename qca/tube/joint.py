@@ -17,6 +17,7 @@ import numpy as np
 
 from qca.tube.band import Array, Mask, Near
 from qca.tube.confluence import mouths
+from qca.tube.crossed import cross_in_depth
 from qca.tube.evidence import Evidence
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
@@ -35,6 +36,8 @@ limbs are in their place."""
 _LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
 """The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
 on learns nothing."""
+_WIDER_CORE = 1.3
+"""Factor on the core that is left out where the daughters cross in depth: they do not lie in one plane there, either."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
@@ -165,12 +168,16 @@ def fit_limbs(
     numpy.linalg.LinAlgError
         If pixels and priors together do not determine the parameters.
     """
-    problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin, wires=wires)
+    problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin, wires=wires, crossed=not thin)
+    state = problem.predict(problem.theta)
+    if not thin and cross_in_depth(problem, state):
+        core_px *= _WIDER_CORE
+        problem = Problem(image, limbs, options, shared, usable, core_px, wires=wires, crossed=False)
+        state = problem.predict(problem.theta)
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
     variance = np.full(len(problem.level), problem.noise**2)
-    state = problem.predict(theta)
     learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
     hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)

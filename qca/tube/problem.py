@@ -113,6 +113,8 @@ class Problem:
         Take every other pixel.
     wires : sequence of Wire
         In the limbs.
+    crossed : bool
+        Whether pixels take part that lie in both daughters.
     """
 
     def __init__(
@@ -126,6 +128,7 @@ class Problem:
         *,
         thin: bool = False,
         wires: Sequence[Wire] = (),
+        crossed: bool = True,
     ) -> None:
         self.image = image
         self.limbs = tuple(limbs)
@@ -137,6 +140,7 @@ class Problem:
             core_px=core_px,
             thin=thin,
             sigma=None if shared.log_sigma is None else float(np.exp(shared.log_sigma)),
+            crossed=crossed,
         )
         self.pixels, self.near, self.clear = band.pixels, band.near, band.clear
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
