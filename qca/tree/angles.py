@@ -13,11 +13,11 @@ from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
 
-_JOIN_PART = 0.055
-_BEND_PART = 0.032
+_JOIN_PART = 0.08
+_BEND_PART = 0.05
 """Model error of a centreline at the branching point, where it lies hidden in the confluence: as a part of the widest
-limb's radius, and times the square of its hidden length in such radii, for it may bend there. Makes the stated SDs of
-angles true on simulated bifurcations."""
+limb's radius, and times the square of its hidden length in such radii, for it may bend there. Own phantoms would
+do with two thirds of it; bifurcations drawn by others, whose daughters leave the image's plane, would need more."""
 _PAIRS = ((0, 2), (1, 2), (0, 1))
 """Limbs, in the order proximal, distal, side, between which the angles A, B and C lie."""
 

@@ -147,10 +147,8 @@ def select_band(
             touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
         apart[close[touch]] = False
         touched.append((close[touch], s[touch], x[touch]))
-    if not crossed:
-        drop |= daughters > 1
-    if core_px > 0:
-        drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
+    drop |= (daughters > 1) & (not crossed)
+    drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart
     rank = along[order] + _FURTHER_PX * (owner[order] + len(limbs) * apart[order])

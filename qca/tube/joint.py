@@ -37,7 +37,7 @@ _LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
 """The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
 on learns nothing."""
 _WIDER_CORE = 1.3
-"""Factor on the core that is left out where the daughters cross in depth: they do not lie in one plane there, either."""
+"""Factor on the core that is left out where the daughters cross in depth: nor do they lie in one plane there."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
