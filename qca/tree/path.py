@@ -7,6 +7,12 @@ import numpy.typing as npt
 
 from qca.tree.halved import from_half, halved
 
+_PAST_PX, _PAST_PART = 12.0, 0.2
+"""Around a pick no path but its own leads, so far, px, and as a part of the distance to the nearest other pick: limbs
+that cross or touch beyond their picks do not meet there."""
+_PAST_COST = 100.0
+"""Factor on the cost there."""
+
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
 
@@ -120,11 +126,21 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     finders = []
     total = np.zeros_like(coarse)
     starts = [tuple(end) for end in ends // 2]
-    for start in starts:
-        mcp = MCP_Geometric(coarse)
+    for start, ends_of_others in zip(starts, _past(coarse.shape, ends / 2), strict=True):
+        mcp = MCP_Geometric(np.where(ends_of_others, _PAST_COST * coarse, coarse))
         # where the paths meet is no further from an end than the nearer of the others: meeting there costs less
         far, _ = mcp.find_costs([start], [other for other in starts if other != start], find_all_ends=False)
         total += np.where(np.isfinite(far), far, 1e30)
         finders.append(mcp)
     meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
     return [from_half(np.asarray(f.traceback(meeting), dtype=np.float64)[::-1]) for f in finders]
+
+
+def _past(shape: tuple[int, int], ends: npt.NDArray[np.float64]) -> list[npt.NDArray[np.bool_]]:
+    """For each of the ends, (row, column) on coarse pixels, what lies around the others."""
+    rows, columns = np.ogrid[: shape[0], : shape[1]]
+    apart = np.linalg.norm(ends[:, None] - ends, axis=2)
+    np.fill_diagonal(apart, np.inf)
+    reach = np.minimum(_PAST_PX / 2, _PAST_PART * apart.min(1))
+    around = [(rows - r) ** 2 + (columns - c) ** 2 < d * d for (r, c), d in zip(ends, reach, strict=True)]
+    return [around[1] | around[2], around[0] | around[2], around[0] | around[1]]

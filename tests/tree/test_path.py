@@ -110,3 +110,16 @@ def test_noise_is_no_bargain_on_the_coarse_grid():
     cost = np.random.default_rng(3).lognormal(0.0, 1.0, (101, 80))
     assert halved(cost).shape == (51, 40)
     assert halved(cost).mean() == pytest.approx(cost.mean(), rel=0.02)
+
+
+def test_vessels_that_touch_beyond_their_picks_do_not_meet_there():
+    """A loop: from (30, 20) two branches part, one with a gap, and come together again right of both picks."""
+    cost = np.full((60, 100), 100.0)
+    cost[30:32, 2:22] = 1.0
+    cost[10:12, 20:90], cost[50:52, 20:90] = 1.0, 1.0
+    cost[10:52, 20:22], cost[10:52, 88:90] = 1.0, 1.0
+    cost[10:12, 40:46] = 100.0  # the lesion
+    paths = meeting_paths(cost, np.array([[30, 2], [10, 78], [50, 78]]))
+    meeting = paths[0][0]
+    assert np.hypot(*(meeting - (30, 20))) < 4
+    assert max(path[:, 1].max() for path in paths) < 81
