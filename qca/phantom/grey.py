@@ -44,8 +44,21 @@ def stored_values(relative: Image, grey: Grey) -> Stored:
         level = 1 / (1 + np.exp(-4 * (relative - grey.sigmoid_middle) / grey.sigmoid_width))
     else:
         level = grey.offset_level + span * relative
+    if grey.edge_amount:
+        level = level + grey.edge_amount * (level - _mean_around(level, grey.edge_px))
     low, high = max(grey.clip_low, 0.0), min(grey.clip_high, 1.0)
     values: Image = np.rint(np.clip(level, low, high) * full)
     if grey.inverted:
         values = full - values
     return values.astype(np.uint8) if grey.bits == 8 else values.astype(np.uint16)
+
+
+def _mean_around(level: Image, width: int) -> Image:
+    """Mean over the square of this odd width about each pixel, the frame mirrored at its borders."""
+    half = width // 2
+    mean = level
+    for axis in range(2):
+        edges = [(half, half) if a == axis else (0, 0) for a in range(2)]
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(mean, edges, mode="symmetric"), 2 * half + 1, axis)
+        mean = around.mean(axis=-1)
+    return mean

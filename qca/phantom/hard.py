@@ -30,6 +30,7 @@ Difficulty = Literal[
     "correlated_noise",
     "two_wires",
     "sigmoid",
+    "edge_enhancement",
 ]
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
 
@@ -61,7 +62,7 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         one limb. unfilled_catheter: only the wall shows. clipped: grey scale cut at its dark or bright end. log, gamma:
         grey mapping. motion: 1 mm during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur:
         point spread of two Gaussians. correlated_noise: half of the blur's variance arises after the quanta were
-        counted. sigmoid: an S-shaped display curve.
+        counted. sigmoid: an S-shaped display curve. edge_enhancement: an unsharp mask over 3 to 15 px, of 0.3 to 1.2.
     ranges : Ranges
         What else is drawn.
 
@@ -87,6 +88,9 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         middle, width = rng.uniform(0.5, 0.75), rng.uniform(0.7, 1.4)
         grey = replace(recipe.grey, mapping="sigmoid", sigmoid_middle=middle, sigmoid_width=width)
         return replace(recipe, grey=grey)
+    if difficulty == "edge_enhancement":
+        amount, width = rng.uniform(0.3, 1.2), 2 * int(rng.integers(1, 8)) + 1
+        return replace(recipe, grey=replace(recipe.grey, edge_amount=amount, edge_px=width))
     if difficulty == "guide_wire":
         other: Literal["distal", "side"] = "distal" if rng.random() < 0.5 else "side"
         wire = GuideWire(("proximal", other), offset=rng.uniform(-0.8, 0.8), metal_per_mm=rng.uniform(0.6, 1.2))

@@ -173,6 +173,7 @@ class Grey:
     ``background_level`` is the grey value of the frame's median background and ``offset_level`` that of no light
     (linear, gamma), both as parts of full scale. ``log_span``: grey levels, as part of full scale, per factor e.
     A sigmoid (DICOM PS3.3 C.11.2.1.3.1) has its middle and width in intensities of the median background instead.
+    Edge enhancement adds ``edge_amount`` times the difference from the mean over ``edge_px`` x ``edge_px`` pixels.
     Values beyond ``clip_low`` and ``clip_high`` (parts of full scale) are cut off; ``inverted`` stores bright vessels.
     """
 
@@ -187,6 +188,8 @@ class Grey:
     inverted: bool = False
     sigmoid_middle: float = 0.65
     sigmoid_width: float = 1.0
+    edge_amount: float = 0.0
+    edge_px: int = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +296,8 @@ def _limits(recipe: Recipe) -> Iterator[tuple[str, float, float, float]]:
     yield "grey.bits", grey.bits, 8, 16
     yield "grey.log_span", grey.log_span, 0.01, 10.0
     yield "grey.sigmoid_width", grey.sigmoid_width, 0.05, 100.0
+    yield "grey.edge_amount", grey.edge_amount, 0.0, 10.0
+    yield "grey.edge_px", grey.edge_px, 1, 99
     for limb in recipe.limbs:
         yield f"{limb.name}: length_mm", limb.path.length_mm, 0.5, _LONGEST_MM
         yield f"{limb.name}: diameter_mm", limb.diameter_mm, 0.05, 30.0

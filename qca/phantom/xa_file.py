@@ -163,10 +163,9 @@ def _describe_pixels(dataset: Dataset, recipe: Recipe, count: int) -> None:
     dataset.BitsStored = grey.bits
     dataset.HighBit = grey.bits - 1
     dataset.PixelRepresentation = 0
-    dataset.PixelIntensityRelationship = {"linear": "LIN", "log": "LOG", "gamma": "DISP", "sigmoid": "DISP"}[
-        grey.mapping
-    ]
-    if grey.mapping == "log":
+    relationship = {"linear": "LIN", "log": "LOG"}.get(grey.mapping, "DISP") if grey.edge_amount == 0 else "DISP"
+    dataset.PixelIntensityRelationship = relationship
+    if relationship == "LOG":
         dataset.ModalityLUTSequence = [_back_to_intensity(recipe)]
     dataset.NumberOfFrames = str(count)
     if count == 1:

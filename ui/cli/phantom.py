@@ -27,6 +27,7 @@ _DIFFICULTIES = (
     "correlated_noise",
     "two_wires",
     "sigmoid",
+    "edge_enhancement",
 )
 _LIST_COLUMNS = (
     "code",
