@@ -115,6 +115,13 @@ def saturated(level: Array, frame: Frame) -> bool:
     return part_at(*_grey_ends(frame)) > _SATURATED_PART
 
 
+def cut_off(frame: Frame) -> bool:
+    """Whether many pixels of the whole frame lie at an end of its grey scale."""
+    low, high = _grey_ends(frame)
+    pixels = frame.pixels[frame.valid]
+    return float(np.mean((pixels <= low) | (pixels >= high))) > _PILE_PART
+
+
 def _grey_ends(frame: Frame) -> tuple[float, float]:
     """Where the grey scale ends: at the file's range, or where an export has cut it and many pixels pile up."""
     pixels = frame.pixels[frame.valid]

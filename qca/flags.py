@@ -297,6 +297,26 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "sharpened",
+        "edge enhancement",
+        "the frame went through edge enhancement",
+        "The noise is weaker at low than at high frequencies, as after an unsharp mask, which makes edges steeper and "
+        "puts bright seams beside lumens. The noise says how wide and strong the mask was, and it was undone before "
+        "measuring; how exactly is not part of the uncertainties.",
+        "Use the frame as it was before the enhancement where it exists.",
+        untrusted=False,
+    ),
+    FlagDefinition(
+        "sharpened_cut",
+        "edge enhancement, cut",
+        "the frame went through edge enhancement that could not be undone",
+        "The noise shows an unsharp mask, but a lumen or the catheter was cut at an end of the grey scale, and what "
+        "was cut off cannot be had back. The frame was measured as it is; a catheter mostly reads too narrow then, "
+        "which makes all lengths too large.",
+        "Use the frame as it was before the enhancement.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "lossy",
         "lossy compression",
         "the frame was compressed with losses",

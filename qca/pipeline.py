@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.display_curve import noise_by_level, straightened
-from qca.doubts import saturated
+from qca.doubts import cut_off, saturated
 from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
@@ -25,6 +25,7 @@ from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
 from qca.scaling import Catheter, Scaling, find_scale, see_catheter, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
+from qca.sharpened import smoothed_back, unsharp_mask
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
@@ -100,6 +101,8 @@ class FrameAtHand:
         self.frame, self.settings = frame, settings
         self._seen: tuple[object, Catheter] | None = None
         self._scaled: tuple[object, Scaling] | None = None
+        self._before: FrameAtHand | None = None
+        self._looked = False
 
     def measure(self, picks: Picks) -> Reading:
         """Measure with these picks: the same as :func:`measure`, bit for bit."""
@@ -133,7 +136,28 @@ class FrameAtHand:
                 self._scaled = key, find_scale(self.frame, image, picks, self.settings, grey, catheter)
         return self._scaled[1]
 
+    def _before_enhancement(self) -> FrameAtHand | None:
+        """Give the frame as it was before an edge enhancement; None where there was none."""
+        if not self._looked:
+            mask = unsharp_mask(self.frame)
+            self._before = None if mask is None else FrameAtHand(smoothed_back(self.frame, mask), self.settings)
+            self._looked = True
+        return self._before
+
     def _measure(self, picks: Picks, *, rough: bool) -> Reading:
+        before = self._before_enhancement()
+        if before is None:
+            return self._straightened(picks, rough=rough)
+        code = "sharpened"
+        reading = self._straightened(picks, rough=rough) if cut_off(self.frame) else None
+        if reading is not None and any(flag.code == "saturated" for flag in reading.flags):
+            # what a cut took off a lumen or the catheter comes back as something else
+            code = "sharpened_cut"
+        else:
+            reading = before._straightened(picks, rough=rough)  # noqa: SLF001 - the same class
+        return replace(reading, flags=(*reading.flags, _flag(code, "frame")))
+
+    def _straightened(self, picks: Picks, *, rough: bool) -> Reading:
         seen = self._see(picks, rough=rough)
         if not rough:
             noise = noise_by_level(seen.joint)
