@@ -96,8 +96,8 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     def refit(shared: Shared, wires: Sequence[Wire]) -> JointFit:
         return _roughly(crop, laid.limbs if not wires else even, sized, shared, _TRIAL_STEPS, wires=wires)
 
-    with_wires = threaded(lines, laid.shared, sized.priors, refit)
-    return fit if with_wires is None else _finely(crop, with_wires, sized, traced, seen)
+    wires = threaded(lines, laid.shared, sized.priors, options.least_wire, refit)
+    return replace(fit if wires.fit is None else _finely(crop, wires.fit, sized, traced, seen), odd=wires.odd)
 
 
 def _finely(crop: Crop, found: JointFit, options: FitOptions, traced: Array, seen: Array) -> JointFit:
