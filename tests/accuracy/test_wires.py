@@ -72,7 +72,7 @@ def with_a_line(seed, diameter_mm, metal_per_mm):
     return replace(random_bifurcation(seed), guide_wire=rod)
 
 
-@pytest.mark.parametrize(("seed", "diameter_mm"), [(302, 1.0), (306, 1.0), (302, 1.4), (304, 1.4), (314, 1.4)])
+@pytest.mark.parametrize(("seed", "diameter_mm"), [(302, 1.0), (302, 1.4), (304, 1.4), (314, 1.4)])
 def test_a_streak_of_denser_contrast_is_no_wire_but_a_misfit(seed, diameter_mm):
     """A streak is as dark as a wire, but broad; of the narrower ones some still pass for wires."""
     reading, _ = read(with_a_line(seed, diameter_mm, 0.31))
