@@ -92,6 +92,8 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
         codes.append("uneven_filling")
     if any(strand.limb == i for wire in fit.wires for strand in wire.strands):
         codes.append("wire_inside")
+    if i in fit.odd and "misfit" not in codes:
+        codes.append("misfit")
     if saturated(fit.level[fit.near[i].pixel], frame):
         codes.append("saturated")
     if _shaded(fit, i, frame):

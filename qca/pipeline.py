@@ -23,13 +23,14 @@ from qca.one_thread import one_thread
 from qca.picked_points import picked_points
 from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
-from qca.scaling import Catheter, Scaling, find_scale, see_catheter, uses_catheter
+from qca.scaling import Catheter, Scaling, find_scale, rough_mm_per_px, see_catheter, uses_catheter
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.sharpened import smoothed_back, unsharp_mask
 from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import grow
 from qca.tree.led_path import leading_points
 from qca.tree.trace import Crop, trace_tree
+from qca.tree.wires import LEAST_AREA_MM2
 from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
 from qca.tube.priors import PriorNumbers
@@ -184,9 +185,13 @@ class FrameAtHand:
         turned = image if dark else -image
         catheter = self._catheter(turned, picks, dark=dark)
         priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
+        options = FitOptions(priors=priors)
+        # without a catheter too little is known of blur and contrast to tell a wire from a lumen that is not round
+        if catheter is not None:
+            least = LEAST_AREA_MM2 / rough_mm_per_px(catheter, picks) ** 2
+            options = replace(options, wires=True, least_wire=least)
         with _solvable("vessel"):
-            # without a catheter too little is known of blur and contrast to tell a wire from a lumen that is not round
-            joint = grow(crop, paths, FitOptions(wires=catheter is not None, priors=priors), rough=rough)
+            joint = grow(crop, paths, options, rough=rough)
         return _Seen(names, crop, dark, turned, catheter, priors, joint)
 
     def _read(self, picks: Picks, seen: _Seen, *, rough: bool) -> Reading:

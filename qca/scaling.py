@@ -90,6 +90,15 @@ class Catheter:
     options: ShaftOptions
 
 
+def rough_mm_per_px(catheter: Catheter, picks: Picks) -> float:
+    """Give the scale, mm per px, as the catheter by itself tells it."""
+    true_mm = true_catheter_mm(picks)
+    assert true_mm is not None  # noqa: S101 - there is a catheter
+    solution = catheter.shaft.solution
+    lumen = picks.catheter_feature == "filled_lumen"
+    return true_mm / (2 * solution.radius_px * (float(solution.theta[1]) if lumen else 1.0))
+
+
 def uses_catheter(picks: Picks) -> bool:
     """Whether the scale comes from the picked catheter."""
     return picks.mm_per_px is None and picks.scale != "header" and true_catheter_mm(picks) is not None

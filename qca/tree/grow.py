@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.meeting import meeting_point, near_traced, on_traced, trusted_from
-from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_radius
+from qca.tree.thread import Thread, likelier, missed, thread_along
+from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_look
 from qca.tree.wires import as_expected, held, strained, threaded, wire_likely
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
@@ -69,7 +70,30 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
         If the pixels do not determine the limbs.
     """
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
-    limbs = _first_limbs(crop, paths, coarse)
+    limbs, threads = _first_limbs(crop, paths, coarse)
+    if rough:
+        return _settled(crop, limbs, coarse, rough=True).found
+    settled, sized, fit = _fitted(crop, limbs, coarse, options)
+    if any(thread is not None and missed(thread, limb) for thread, limb in zip(threads, fit.limbs, strict=True)):
+        try:
+            other = _fitted(crop, _on_threads(limbs, threads, coarse), coarse, options)
+        except np.linalg.LinAlgError:
+            other = None
+        if other is not None and likelier(other[2], fit):
+            settled, sized, fit = other
+    return _wired(crop, settled, sized, fit)
+
+
+class _Settled(NamedTuple):
+    """What the rough rounds ``found``, where the ``traced`` paths met, and the points ``seen`` along them, (N, 2)."""
+
+    found: JointFit
+    traced: Array
+    seen: Array
+
+
+def _settled(crop: Crop, limbs: Sequence[Limb], coarse: FitOptions, *, rough: bool) -> _Settled:
+    """Fit roughly until the limbs have found their way."""
     traced, seen = limbs[0].curve.points[0], np.vstack([limb.curve.points for limb in limbs])
     first, again = _ROUGH_STEPS
     found = _roughly(crop, limbs, coarse, Shared(), first)
@@ -79,10 +103,21 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
         found = _roughly(crop, laid.limbs, coarse, laid.shared, again, covariance=rough)
         if not laid.unsettled:
             break
-    if rough:
-        return found
-    sized = sized_for_blur(options, float(np.exp(found.log_sigma)))
-    fit = _finely(crop, found, sized, traced, seen)
+    return _Settled(found, traced, seen)
+
+
+def _fitted(
+    crop: Crop, limbs: Sequence[Limb], coarse: FitOptions, options: FitOptions
+) -> tuple[_Settled, FitOptions, JointFit]:
+    """All rounds from first limbs on: the rough ones, the options of the last, and the last."""
+    settled = _settled(crop, limbs, coarse, rough=False)
+    sized = sized_for_blur(options, float(np.exp(settled.found.log_sigma)))
+    return settled, sized, _finely(crop, settled.found, sized, settled.traced, settled.seen)
+
+
+def _wired(crop: Crop, settled: _Settled, sized: FitOptions, fit: JointFit) -> JointFit:
+    """Look for wires after the last round, and do it again with those that are there."""
+    found, traced, seen = settled
     lines = fit.seen_wires
     if lines is not None and strained(fit, sized.priors):
         # what a wire does to the residuals is seen where blur and bending may not give way to it
@@ -96,8 +131,8 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     def refit(shared: Shared, wires: Sequence[Wire]) -> JointFit:
         return _roughly(crop, laid.limbs if not wires else even, sized, shared, _TRIAL_STEPS, wires=wires)
 
-    with_wires = threaded(lines, laid.shared, sized.priors, refit)
-    return fit if with_wires is None else _finely(crop, with_wires, sized, traced, seen)
+    wires = threaded(lines, laid.shared, sized.priors, sized.least_wire, refit)
+    return replace(fit if wires.fit is None else _finely(crop, wires.fit, sized, traced, seen), odd=wires.odd)
 
 
 def _finely(crop: Crop, found: JointFit, options: FitOptions, traced: Array, seen: Array) -> JointFit:
@@ -189,20 +224,41 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     return replace(coarser(options, stretch), background_knot_px=options.background_knot_px * background_stretch(sigma))
 
 
-def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> list[Limb]:
+def _first_limbs(crop: Crop, paths: Sequence[Array], options: FitOptions) -> tuple[list[Limb], list[Thread | None]]:
+    """First limbs along rough paths, and the threads that they may have missed."""
     longer = [_beyond(path, crop) for path in paths]
     lead = 0.0
     if len(paths) == 1:
         turned, lead = _beyond(longer[0][0][::-1], crop)
         longer = [(turned[::-1], longer[0][1])]
     curves = [curve_through(path, FIRST_SMOOTH_PX) for path, _ in longer]
-    radii = [first_radius(crop.image, c.points, c.normal, REACH_PX) for c in curves]
+    looks = [first_look(crop.image, c.points, c.normal, REACH_PX) for c in curves]
+    radii = [r for r, _ in looks]
     if len(paths) > 1:
         hidden = int(1.3 * np.median(np.concatenate(radii)))
         for r in radii:
             k = min(hidden, len(r) - 3)
             r[:k] = np.median(r[k : k + 10])
-    return [_lay(c, r, options, more, lead) for c, r, (_, more) in zip(curves, radii, longer, strict=True)]
+    threads = [
+        thread_along(crop.image, c.points, c.normal, r, contrast, REACH_PX)
+        for c, (r, contrast) in zip(curves, looks, strict=True)
+    ]
+    limbs = [_lay(c, r, options, more, lead) for c, r, (_, more) in zip(curves, radii, longer, strict=True)]
+    return limbs, threads
+
+
+def _on_threads(limbs: Sequence[Limb], threads: Sequence[Thread | None], options: FitOptions) -> list[Limb]:
+    """Lay first limbs along threads."""
+    out = []
+    for limb, thread in zip(limbs, threads, strict=True):
+        if thread is None:
+            out.append(limb)
+            continue
+        curve = curve_through(thread.points, FIRST_SMOOTH_PX)
+        along = np.linspace(0, 1, len(thread.radius))
+        radius = np.interp(np.linspace(0, 1, len(curve.points)), along, thread.radius)
+        out.append(_lay(curve, radius, options, limb.overrun, limb.lead))
+    return out
 
 
 def _beyond(path: Array, crop: Crop) -> tuple[Array, float]:

@@ -182,21 +182,36 @@ def first_radius(image: Array, points: Array, normal: Array, reach_px: float) ->
     ndarray, shape (N,)
         Radius, px.
     """
-    from scipy.ndimage import map_coordinates, median_filter, uniform_filter1d
+    return first_look(image, points, normal, reach_px)[0]
 
-    x = np.arange(-reach_px, reach_px + 0.5, 1.0)
-    where = points[:, :, None] + normal[:, :, None] * x
-    rows = map_coordinates(image, [where[:, 0], where[:, 1]], order=1, mode="nearest")
-    rows = uniform_filter1d(rows, 7, axis=0, mode="nearest")
+
+def first_look(image: Array, points: Array, normal: Array, reach_px: float) -> tuple[Array, Array]:
+    """Give the radius of `first_radius` (N,) and the contrast of the matching templates (N,), in a unit of its own."""
+    from scipy.ndimage import median_filter
+
+    rows = straightened(image, points, normal, reach_px)
     radii, across, turned = _templates(reach_px)
     fitted = (rows @ across).reshape(len(rows), len(radii), 3)
     energy = np.einsum("nkj,nkj->nk", fitted, fitted)
     # a vessel is darker than its surroundings
-    radius = radii[np.where(fitted[:, :, 2] * turned < 0, energy, -np.inf).argmax(1)]
+    best = np.where(fitted[:, :, 2] * np.sign(turned) < 0, energy, -np.inf).argmax(1)
+    radius = radii[best]
     if np.median(radius) > _WIDE_PX and min(image.shape) >= _LEAST_SIDE:
-        return 2 * first_radius(halved(image), to_half(points), normal, reach_px)
+        half, faded = first_look(halved(image), to_half(points), normal, reach_px)
+        return 2 * half, faded
     smooth = median_filter(radius, size=15, mode="nearest")
-    return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64)
+    contrast = -fitted[np.arange(len(rows)), best, 2] / turned[best]
+    return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64), np.asarray(contrast)
+
+
+def straightened(image: Array, points: Array, normal: Array, reach_px: float) -> Array:
+    """Cross profiles (N, M) along a curve, each the mean of a few neighbours; see `first_radius`."""
+    from scipy.ndimage import map_coordinates, uniform_filter1d
+
+    x = np.arange(-reach_px, reach_px + 0.5, 1.0)
+    where = points[:, :, None] + normal[:, :, None] * x
+    rows = map_coordinates(image, [where[:, 0], where[:, 1]], order=1, mode="nearest")
+    return np.asarray(uniform_filter1d(rows, 7, axis=0, mode="nearest"))
 
 
 @lru_cache(maxsize=4)
@@ -209,7 +224,7 @@ def _templates(reach_px: float) -> tuple[Array, Array, Array]:
     across : ndarray, shape (M, 3 K)
         Orthonormal bases of (1, x, chord), template by template.
     turned : ndarray, shape (K,)
-        Sign of the chord in the last vector of each basis.
+        The chord's part along the last vector of each basis.
     """
     x = np.arange(-reach_px, reach_px + 0.5, 1.0)
     radii, designs = [], []
@@ -219,4 +234,4 @@ def _templates(reach_px: float) -> tuple[Array, Array, Array]:
             radii.append(r)
             designs.append(np.column_stack([np.ones_like(x), x, np.convolve(chord, [0.25, 0.5, 0.25], "same")]))
     q, upper = np.linalg.qr(np.array(designs))
-    return np.array(radii), q.transpose(1, 0, 2).reshape(len(x), -1), np.sign(upper[:, 2, 2])
+    return np.array(radii), q.transpose(1, 0, 2).reshape(len(x), -1), upper[:, 2, 2]

@@ -76,6 +76,8 @@ class JointFit:
         Those in the lumen, with fitted numbers.
     seen_wires : SeenWires, optional
         Where some are likeliest; None where none were looked for.
+    odd : tuple of int
+        Limbs that hold a line which is no wire, so that they are not what they are taken for.
     """
 
     limbs: tuple[Limb, ...]
@@ -94,6 +96,7 @@ class JointFit:
     near: tuple[Near, ...]
     wires: tuple[Wire, ...] = ()
     seen_wires: SeenWires | None = None
+    odd: tuple[int, ...] = ()
 
     @property
     def log_sigma(self) -> float:

@@ -25,6 +25,8 @@ class FitOptions:
         No predicted lumen is thinner.
     wires : bool
         Whether guide wires are looked for in the lumen.
+    least_wire : float
+        Least area of a wire's profile, px^2.
     priors : PriorNumbers
         What is believed before looking.
     """
@@ -37,4 +39,5 @@ class FitOptions:
     huber: float = 3.0
     smallest_radius_px: float = 0.15
     wires: bool = False
+    least_wire: float = 0.0
     priors: PriorNumbers = field(default_factory=PriorNumbers)

@@ -78,7 +78,8 @@ class Threaded:
             self._wire_of, layout.wire_f, self._pairs, self.basis, self._on, strict=True
         ):
             fraction = np.einsum("nk,nk->n", theta[part.start + cell[:, None] + np.arange(4)], weight)
-            out.append(shade(x[pairs], r[pairs], fraction, on, float(np.exp(theta[layout.wire_area.start + k])), sigma))
+            area, broad = float(np.exp(theta[layout.wire_area.start + k])), self.wires[k].broad
+            out.append(shade(x[pairs], r[pairs], fraction, on, area, sigma, broad))
         return out
 
     def summed(self, shades: Sequence[Shade], count: int) -> Array:
@@ -104,9 +105,10 @@ class Threaded:
         """Wires with the numbers that stand in a parameter vector."""
         found = iter(layout.wire_f)
         return tuple(
-            Wire(
-                float(np.exp(theta[layout.wire_area.start + k])),
-                tuple(replace(strand, f=theta[next(found)].copy()) for strand in wire.strands),
+            replace(
+                wire,
+                area=float(np.exp(theta[layout.wire_area.start + k])),
+                strands=tuple(replace(strand, f=theta[next(found)].copy()) for strand in wire.strands),
             )
             for k, wire in enumerate(self.wires)
         )

@@ -74,10 +74,14 @@ class Strand:
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A wire: the area of its profile, opacity times width, px^2, and its strands, the proximal limb's first."""
+    """A wire: the area of its profile, opacity times width, px^2, and its strands, the proximal limb's first.
+
+    ``broad`` is how many times as broad as a wire it is, for a line that may be none.
+    """
 
     area: float
     strands: tuple[Strand, ...]
+    broad: float = 1.0
 
     def relaid(self, lengths: Sequence[float]) -> Wire:
         """Give the same on limbs of these lengths, px."""
@@ -98,7 +102,7 @@ class Shade(NamedTuple):
     play: Array
 
 
-def shade(x: Array, r: Array, fraction: Array, on: Mask, area: float, sigma: float) -> Shade:
+def shade(x: Array, r: Array, fraction: Array, on: Mask, area: float, sigma: float, broad: float = 1.0) -> Shade:
     """Opacity of a strand.
 
     Parameters
@@ -113,13 +117,15 @@ def shade(x: Array, r: Array, fraction: Array, on: Mask, area: float, sigma: flo
         Of its profile, px^2.
     sigma : float
         Blur, px.
+    broad : float
+        How many times as broad as a wire it is.
 
     Returns
     -------
     Shade
         Value and derivatives.
     """
-    width = _WIDTH * sigma
+    width = _WIDTH * sigma * broad
     play = np.maximum(r - _RADIUS_PX, 0.0)
     y = (x - fraction * play) / width
     value = area / (np.sqrt(2 * np.pi) * width) * np.exp(-0.5 * y * y) * on

@@ -1,9 +1,12 @@
 """Guide wires in the lumen: found, taken out, and not seen where there are none."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from qca.phantom import hard_bifurcation, random_bifurcation
+from qca.phantom.recipe import GuideWire
 from qca.pipeline import measure
 from qca.validation.case import phantom_case
 
@@ -61,3 +64,23 @@ def test_nor_in_frames_that_are_hard_for_other_reasons(difficulty):
     for seed in (41, 42):
         reading, _ = read(hard_bifurcation(seed, difficulty))
         assert wired(reading) == set()
+
+
+def with_a_line(seed, diameter_mm, metal_per_mm):
+    """A drawn bifurcation with a rod of its own breadth and darkness from the proximal into the distal limb."""
+    rod = GuideWire(("proximal", "distal"), diameter_mm=diameter_mm, metal_per_mm=metal_per_mm, offset=0.5)
+    return replace(random_bifurcation(seed), guide_wire=rod)
+
+
+@pytest.mark.parametrize(("seed", "diameter_mm"), [(302, 1.0), (302, 1.4), (304, 1.4), (314, 1.4)])
+def test_a_streak_of_denser_contrast_is_no_wire_but_a_misfit(seed, diameter_mm):
+    """A streak is as dark as a wire, but broad; of the narrower ones some still pass for wires."""
+    reading, _ = read(with_a_line(seed, diameter_mm, 0.31))
+    assert wired(reading) == set()
+    assert "misfit" in reading.limbs["proximal"].flags
+
+
+@pytest.mark.parametrize("seed", [302, 304, 314])
+def test_a_line_fainter_than_any_wire_is_none(seed):
+    reading, _ = read(with_a_line(seed, 0.36, 0.42))
+    assert wired(reading) == set()

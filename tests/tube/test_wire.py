@@ -35,6 +35,15 @@ def test_shade_is_that_of_a_thin_rod_in_the_light_that_passes_the_lumen(diameter
     np.testing.assert_allclose(found, total, atol=0.06 * np.abs(total - lumen).max())
 
 
+def test_a_broader_line_has_the_same_area():
+    x = np.arange(-30.0, 30.0, 0.1)
+    on, r, place = np.ones(len(x), dtype=bool), np.full(len(x), 9.0), np.zeros(len(x))
+    thin, broad = (shade(x, r, place, on, 7.0, SIGMA, times).value for times in (1.0, 2.0))
+    assert np.trapezoid(thin, x) == pytest.approx(7.0, rel=1e-6)
+    assert np.trapezoid(broad, x) == pytest.approx(7.0, rel=1e-6)
+    assert broad.max() == pytest.approx(thin.max() / 2, rel=1e-6)
+
+
 def test_two_wires_do_not_care_which_comes_first():
     rng = np.random.default_rng(1)
     lumen, wires = rng.uniform(0, 20, 50), rng.uniform(0, 3, (2, 50))
