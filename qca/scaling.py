@@ -32,6 +32,8 @@ _SHAFT_SCALES_PX = (4.0, 6.0)
 """Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
 
 
+_LARGEST_MM_PER_PX = 0.8
+"""A detector of 0.4 m read out as 512 pixels, magnifying nothing: no angiogram has larger ones."""
 _NO_SHAFT = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
 
 _LEAST_BLUR_SD = 0.02
@@ -160,6 +162,12 @@ def find_scale(
     )
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
         raise NoVessel(_NO_SHAFT)
+    if true_mm > _LARGEST_MM_PER_PX * shaft.outer_px:
+        msg = (
+            f"no catheter shaft found between the two catheter points: what lies there is {shaft.outer_px:.1f} px "
+            f"wide, too narrow for {true_mm:.2f} mm; pick a stretch that stands out, or another source of scale"
+        )
+        raise NoVessel(msg)
     scaling = _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
     pixels = catheter.shaft.solution.pixels
     code = _wire_code(catheter.shaft, grey)

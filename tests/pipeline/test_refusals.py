@@ -110,6 +110,13 @@ def test_catheter_sizes(forked, size, match):
     refused(forked[0], PicksError, match, catheter=SHAFT, **size)
 
 
+def test_a_catheter_too_narrow_for_its_size(forked, monkeypatch):
+    """No frame here is as coarse as the bound, so the bound is lowered."""
+    monkeypatch.setattr("qca.scaling._LARGEST_MM_PER_PX", 0.1)
+    match = r"no catheter shaft found .*: what lies there is \d+\.\d px wide, too narrow for 2.00 mm"
+    refused(forked[0], NoVessel, match, catheter=SHAFT, french=6.0)
+
+
 @pytest.mark.parametrize("second", [(33.0, 33.0), (40.0, 33.5)])
 def test_catheter_points_on_one_spot(forked, second):
     refused(
