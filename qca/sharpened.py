@@ -42,13 +42,14 @@ _ANATOMY, _ANATOMY_FALLS = (0.0, 0.01, 0.03, 0.08, 0.2), 4.0
 """What anatomy may add to white noise at 0.05 cycles per px, and with which power of the frequency that falls."""
 _CUT = 9.0
 """Squared residuals are cut here: single lines of a spectrum are stripes."""
-_SURE, _LEAST = 40.0, 0.12
+_SURE, _LEAST = 90.0, 0.12
 """Gain and amount from which on a frame was enhanced. Of 355 frames that were not, those whose noise is white gain up
-to 27."""
+to 27; a photograph full of fine vessels, with white noise added, up to 62."""
 _LOOK = 6.0
 """Gain in a first look at some blocks and some masks that is worth a second one."""
-_WHITE = 3.0
-"""Largest reduced chi squared: noise that a filter or compression has made red keeps its secrets."""
+_WHITE = 1.6
+"""Largest reduced chi squared: texture, and noise that a filter or compression has made red, keep their secrets. That
+photograph leaves 1.3 to 3.8, enhanced frames 0.9 to 1.5."""
 _NARROWEST = 0.7
 """SD, px, of the narrowest kernel. Mild JPEG compression looks like narrower ones, which no enhancement uses."""
 _ALL = (tuple(0.6 * 1.12**k for k in range(20)), (3, 5, 7, 9, 11, 13, 15), tuple(0.04 * k for k in range(51)))

@@ -13,6 +13,7 @@ from qca.phantom import hard_bifurcation, random_bifurcation
 from qca.pipeline import FrameAtHand, measure
 from qca.sharpened import UnsharpMask, smoothed_back, unsharp_mask
 from qca.validation.case import phantom_case
+from qca.validation.retina import retina_pixels
 
 
 def frame_of(pixels):
@@ -153,3 +154,11 @@ def test_a_cut_lumen_is_not_brought_back():
     assert {"sharpened_cut", "saturated"} <= found
     assert "sharpened" not in found
     assert FLAGS["sharpened_cut"].untrusted
+
+
+@pytest.mark.parametrize("noise_sd", [2.0, 4.0, 8.0])
+def test_a_textured_photograph_with_added_noise_is_left_alone(noise_sd):
+    """Fine real vessels all over: the retina photograph of scikit-image, green channel."""
+    pixels = retina_pixels()
+    noisy = pixels + np.random.default_rng(3).normal(0.0, noise_sd, pixels.shape)
+    assert unsharp_mask(Frame(noisy, np.ones(pixels.shape, dtype=bool), "photograph", "0" * 64)) is None
