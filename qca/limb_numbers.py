@@ -184,6 +184,8 @@ def limb_numbers(
     part = joint.layout.r[i]
     diameter = 2 * basis @ limb.r
     covariance = MODEL_ERROR**2 * 4 * basis @ joint.covariance[part, part] @ basis.T
+    smoothed = 2 * basis @ joint.smoothed_by(i)
+    covariance += np.outer(smoothed, smoothed)
     base, normal = limb.curve.at(s)
     points = base + limb.offset(s)[:, None] * normal
     position = s - start.zero

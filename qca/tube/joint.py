@@ -114,6 +114,17 @@ class JointFit:
         """Where the centrelines meet, (row, column)."""
         return np.asarray(self.limbs[0].curve.points[0] + self.theta[self.layout.meeting])
 
+    def smoothed_by(self, i: int) -> Array:
+        """How far, px, the belief in smoothness has moved limb ``i``: about as far as it would move its radii again.
+
+        The bias of a smoother, told by what it does once more to its own result (Tukey JW, Exploratory Data Analysis,
+        1977, "twicing"; from memory).
+        """
+        precisions, part = self.shared.precisions, self.layout.r[i]
+        assert precisions is not None  # noqa: S101 - set by every fit
+        push = precisions.r[i] * np.diff(self.theta[part], 2)
+        return np.asarray(-self.covariance[part, part] @ np.convolve(push, [1.0, -2.0, 1.0]))
+
     @property
     def residual(self) -> Array:
         """Level minus model over the noise SD, shape (P,)."""
