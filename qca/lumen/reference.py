@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-NATURAL_SD, _RIPPLE_PX = 0.02, 20.0
+NATURAL_SD, _RIPPLE_PX = 0.02, 14.0
 """Relative SD of healthy vessels around a straight taper, and how far along it neighbours share it: walls are uneven by
 2 to 5 % over some millimetres. Own choice; stated SDs of references on vessels drawn by others were true with it."""
 TAPER_MEAN_PER_LENGTH = -0.05

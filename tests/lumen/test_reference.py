@@ -84,10 +84,10 @@ def test_size_and_place_do_not_matter(name, seed, factor, shift):
 
 @pytest.mark.parametrize("seen", [np.arange(200) >= 120, np.arange(200) >= 0], ids=["ostial lesion", "healthy"])
 def test_what_vessels_differ_in_is_in_the_uncertainty(seen):
-    """Vessels drawn from the prior (taper, and scatter that neighbours share over 20 px), measured without noise: the
+    """Vessels drawn from the prior (taper, and scatter that neighbours share over 14 px), measured without noise: the
     line at the mouth is off by its stated SD."""
     rng = np.random.default_rng(7)
-    shared = np.linalg.cholesky(np.exp(-np.abs(S[:, None] - S) / 10.0) + 1e-9 * np.eye(len(S)))
+    shared = np.linalg.cholesky(np.exp(-np.abs(S[:, None] - S) / 7.0) + 1e-9 * np.eye(len(S)))
     errors, stated = [], []
     for _ in range(300):
         truth = 12.0 * (1 + rng.normal(TAPER_MEAN_PER_LENGTH, TAPER_SD_PER_LENGTH) * (S - S.mean()) / TAPER_LENGTH_PX)
