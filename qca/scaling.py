@@ -31,7 +31,6 @@ Array = npt.NDArray[np.float64]
 _SHAFT_SCALES_PX = (4.0, 6.0)
 """Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
 
-
 _LARGEST_MM_PER_PX = 0.8
 """A detector of 0.4 m read out as 512 pixels, magnifying nothing: no angiogram has larger ones."""
 _NO_SHAFT = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"

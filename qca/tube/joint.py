@@ -165,7 +165,7 @@ def fit_limbs(
     iterations : int
         At most this many steps.
     thin : bool
-        Take every other pixel.
+        Take every other pixel, and none where the daughters cross; otherwise those only if they look like one lumen.
     covariance : bool
         Whether it is needed; NaN without.
     wires : sequence of Wire
