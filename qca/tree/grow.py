@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -39,6 +40,8 @@ _STEPS = 9
 _AGAIN_SMOOTH_PX = 3.0
 _LEAST_AHEAD = 5
 """Points, about a pixel apart, that a limb needs beyond the place where the limbs meet."""
+_BLUR_STEP = 0.05
+"""Steps of the blur, log px, in which knots move apart."""
 _USUAL_BLUR_PX = 1.1
 """0.22 mm at 0.2 mm per px."""
 _OVERRUN_PX = 10.0
@@ -220,6 +223,8 @@ def sized_for_blur(options: FitOptions, sigma: float) -> FitOptions:
     FitOptions
         With the knots along limbs up to twice as far apart.
     """
+    # in steps, so that rounding of the blur does not often change how many knots there are
+    sigma = math.exp(_BLUR_STEP * round(math.log(sigma) / _BLUR_STEP))
     stretch = float(np.clip(1.8 * sigma / options.radius_knot_px, 1.0, 2.0))
     return replace(coarser(options, stretch), background_knot_px=options.background_knot_px * background_stretch(sigma))
 
