@@ -126,8 +126,8 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     finders = []
     total = np.zeros_like(coarse)
     starts = [tuple(end) for end in ends // 2]
-    for start, ends_of_others in zip(starts, _past(coarse.shape, ends / 2), strict=True):
-        mcp = MCP_Geometric(np.where(ends_of_others, _PAST_COST * coarse, coarse))
+    for start, elsewhere in zip(starts, _past(coarse.shape, ends / 2), strict=True):
+        mcp = MCP_Geometric(np.where(elsewhere, _PAST_COST * coarse, coarse))
         # where the paths meet is no further from an end than the nearer of the others: meeting there costs less
         far, _ = mcp.find_costs([start], [other for other in starts if other != start], find_all_ends=False)
         total += np.where(np.isfinite(far), far, 1e30)

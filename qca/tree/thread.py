@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from qca.tree.trace import straightened
+from qca.tree.trace import cross_profiles
 from qca.tube.joint import JointFit
 from qca.tube.limb import Limb
 
@@ -53,14 +53,10 @@ def thread_along(
 
     Parameters
     ----------
-    image : ndarray
-        Image with vessels dark.
-    points, normal : ndarray, shape (N, 2)
-        Curve samples about 1 px apart and unit normals.
+    image, points, normal, reach_px
+        As in `first_radius`.
     radius, contrast : ndarray, shape (N,)
-        First radius, px, and contrast, as a first look gives them.
-    reach_px : float
-        Half-length of the cross profiles.
+        As `first_look` gives them.
 
     Returns
     -------
@@ -71,7 +67,7 @@ def thread_along(
     faint = _long(contrast < _FAINT * usual)
     if not faint.any() or faint.all() or usual <= 0:
         return None
-    rows = straightened(image, points, normal, reach_px)
+    rows = cross_profiles(image, points, normal, reach_px)
     shift = np.zeros(len(points))
     # beside the stretch the widest templates still reach over
     narrow = np.minimum(radius, np.median(radius[~faint]))
@@ -99,7 +95,7 @@ def _runs(mask: Mask) -> list[tuple[int, int]]:
 
 
 def _line(rows: Array) -> Array:
-    """Contrast per px of a narrow dark line at every shift, (N, M), in straightened profiles ``rows``."""
+    """Contrast per px of a narrow dark line at every shift, (N, M), in cross profiles ``rows``."""
     x = np.arange(-_BESIDE, _BESIDE + 1.0)
     chord = np.sqrt(np.maximum(_HALF_WIDTH**2 - x**2, 0))
     design = np.column_stack([np.ones_like(x), x, np.convolve(chord, [0.25, 0.5, 0.25], "same")])

@@ -189,7 +189,7 @@ def first_look(image: Array, points: Array, normal: Array, reach_px: float) -> t
     """Give the radius of `first_radius` (N,) and the contrast of the matching templates (N,), in a unit of its own."""
     from scipy.ndimage import median_filter
 
-    rows = straightened(image, points, normal, reach_px)
+    rows = cross_profiles(image, points, normal, reach_px)
     radii, across, turned = _templates(reach_px)
     fitted = (rows @ across).reshape(len(rows), len(radii), 3)
     energy = np.einsum("nkj,nkj->nk", fitted, fitted)
@@ -204,7 +204,7 @@ def first_look(image: Array, points: Array, normal: Array, reach_px: float) -> t
     return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64), np.asarray(contrast)
 
 
-def straightened(image: Array, points: Array, normal: Array, reach_px: float) -> Array:
+def cross_profiles(image: Array, points: Array, normal: Array, reach_px: float) -> Array:
     """Cross profiles (N, M) along a curve, each the mean of a few neighbours; see `first_radius`."""
     from scipy.ndimage import map_coordinates, uniform_filter1d
 

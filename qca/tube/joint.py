@@ -37,7 +37,7 @@ _LEARNING_AGAIN: Mapping[int, int] = MappingProxyType({2: 1, 3: 8})
 """The same for a fit to all pixels that carries on; later steps bring the parameters to rest. A rough one that carries
 on learns nothing."""
 _WIDER_CORE = 1.3
-"""Factor on the core that is left out where the daughters cross in depth: nor do they lie in one plane there."""
+"""Factor on the core that is left out where the daughters cross in depth: their ends do not join in one plane."""
 _SETTLED = 0.6
 """Gain in log posterior of a step that lands where it should: the next one would gain less than a hundredth of it."""
 
@@ -240,9 +240,8 @@ def _result(
 ) -> JointFit:
     residual = problem.level - state.model
     variance = noise_variance(residual, state.model)
-    shape = (problem.image.shape[0], problem.image.shape[1])
     # every other pixel says little about neighbours
-    correlation = 1.0 if thin else correlation_factor(problem.pixels, residual / np.sqrt(variance), shape)
+    correlation = 1.0 if thin else correlation_factor(problem.pixels, residual / np.sqrt(variance))
     variance = variance * correlation
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)

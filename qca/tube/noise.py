@@ -40,7 +40,7 @@ def noise_variance(residual: Array, level: Array) -> Array:
     return np.asarray(variance * 1.01)
 
 
-def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: int = 3) -> float:
+def correlation_factor(pixels: Array, z: Array, reach: int = 3) -> float:
     """How much larger the noise power at low frequencies is than that of white noise of the same variance.
 
     Parameters
@@ -49,8 +49,6 @@ def correlation_factor(pixels: Array, z: Array, shape: tuple[int, int], reach: i
         (row, column) of the residuals.
     z : ndarray, shape (P,)
         Residuals over their SD.
-    shape : tuple of int
-        Of the image.
     reach : int
         Largest lag, px.
 

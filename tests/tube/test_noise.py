@@ -12,7 +12,7 @@ PIXELS = np.argwhere(np.ones(SHAPE, dtype=bool)).astype(float)
 
 def factor(field, pixels=PIXELS):
     field = field / field.std()
-    return correlation_factor(pixels, field[pixels[:, 0].astype(int), pixels[:, 1].astype(int)], SHAPE)
+    return correlation_factor(pixels, field[pixels[:, 0].astype(int), pixels[:, 1].astype(int)])
 
 
 @pytest.fixture
