@@ -191,7 +191,7 @@ def fit_limbs(
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
-    variance = np.full(len(problem.level), problem.noise**2)
+    variance, correlation = np.full(len(problem.level), problem.noise**2), problem.correlation
     learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
     hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
@@ -199,7 +199,7 @@ def fit_limbs(
     for step_number in range(iterations):
         residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
-            variance = noise_variance(residual, state.model) * problem.correlation
+            variance, correlation = _noise(problem, residual, state, correlation if step_number == 0 else None)
         evidence = _evidence(problem, theta, state, variance)
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
@@ -218,7 +218,19 @@ def fit_limbs(
         if step_number > max(learning, default=iterations) and gain < _SETTLED:
             settled = evidence
             break
-    return _result(problem, theta, state, precisions, settled, thin=thin, covariance=covariance)
+    used = None if settled is None else correlation
+    return _result(problem, theta, state, precisions, settled, used, thin=thin, covariance=covariance)
+
+
+def _noise(problem: Problem, residual: Array, state: State, correlation: float | None) -> tuple[Array, float]:
+    """Variance (P,) that neighbours' shared noise has for what is smooth, and by how much it is more than a pixel's.
+
+    Told by the residuals where no ``correlation`` is given.
+    """
+    variance = noise_variance(residual, state.model)
+    if correlation is None:
+        correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance))
+    return variance * correlation, correlation
 
 
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
@@ -234,26 +246,24 @@ def _result(
     state: State,
     precisions: Precisions,
     settled: Evidence | None,
+    used: float | None,
     *,
     thin: bool,
     covariance: bool,
 ) -> JointFit:
     residual = problem.level - state.model
-    variance = noise_variance(residual, state.model)
-    # every other pixel says little about neighbours
-    correlation = 1.0 if thin else correlation_factor(problem.pixels, residual / np.sqrt(variance))
-    variance = variance * correlation
+    variance, correlation = _noise(problem, residual, state, None)
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
     seen = None
     if covariance:
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
-        if settled is None:
+        if settled is None or used is None:
             evidence = _evidence(problem, theta, state, variance)
         else:
             # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
-            evidence = settled.weighing(problem.correlation / correlation)
+            evidence = settled.weighing(used / correlation)
         here = evidence.posterior(precisions)
         if problem.options.wires and not thin and not problem.threaded.wires:
             seen = seen_wires(evidence, here)
