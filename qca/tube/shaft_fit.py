@@ -154,7 +154,7 @@ class _Problem:
         self.axis_part = _axis_part(pixels)
         self.ground_part = slice(self.axis_part.stop, pixels.pattern.size)
         self.size = self.ground_part.stop
-        self.variance = pixels.noise**2
+        self.variance = pixels.noise**2 * pixels.correlation
         self.mean, self.precision = self._prior()
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
         self.base = pixels.base
@@ -205,7 +205,7 @@ class _Problem:
     def solution(self, theta: Array, state: ShaftState) -> ShaftSolution:
         """Parameters (Q,) with everything about the fit there."""
         residual = self.pixels.level - state.level
-        self.variance = _robust_variance(residual)
+        self.variance = _robust_variance(residual) * self.pixels.correlation
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
         normal, _ = self.pixels.pattern.normal(pattern_entries(jacobian), weight, residual)
@@ -292,7 +292,7 @@ class _Problem:
         """
         residual = self.pixels.level - state.level
         if learn:
-            self.variance = _robust_variance(residual)
+            self.variance = _robust_variance(residual) * self.pixels.correlation
         normal, pull = self.pixels.pattern.normal(
             pattern_entries(self.jacobian(theta, state)), self._weight(residual), residual
         )

@@ -35,9 +35,9 @@ class ShaftOptions:
     lumen_ratio: float = 0.83
     """Inner over outer diameter, 0.88 of a guide, 0.7 to 0.75 of a diagnostic catheter; common practice, no source."""
     lumen_ratio_sd: float = 0.04
-    wall_over_lumen: float = 0.95
+    wall_over_lumen: float = 0.9
     """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
-    wall_over_lumen_sd: float = 0.15
+    wall_over_lumen_sd: float = 0.25
     empty_penalty: float = 2.0
     """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
     filled_log_contrast: tuple[float, float] = (0.1, 0.3)

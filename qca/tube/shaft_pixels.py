@@ -10,6 +10,7 @@ import numpy.typing as npt
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
 from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
+from qca.tube.noise import correlation_factor
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
@@ -56,6 +57,8 @@ class ShaftPixels:
         Grey levels below that background.
     noise : float
         SD of the noise beside the shaft, grey levels.
+    correlation : float
+        By how much the variance that neighbours' shared noise has for what is smooth is more than a pixel's.
     base : float
         Median of that background, grey levels.
     pattern : Pattern
@@ -75,6 +78,7 @@ class ShaftPixels:
     first_ground: Array
     depth: Array
     noise: float
+    correlation: float
     base: float
     pattern: Pattern
 
@@ -124,6 +128,7 @@ class ShaftPixels:
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         background = plane.evaluate(first_ground)
         depth = background - level
+        noise = _MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9
         return cls(
             curve=curve,
             reach=reach,
@@ -137,7 +142,8 @@ class ShaftPixels:
             plane=plane,
             first_ground=first_ground,
             depth=depth,
-            noise=_MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9,
+            noise=noise,
+            correlation=correlation_factor(np.column_stack([rows, columns])[beside], depth[beside] / noise),
             base=float(np.median(background)),
             pattern=_pattern(axis_spline, axis_cell, plane),
         )

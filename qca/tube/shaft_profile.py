@@ -92,7 +92,7 @@ class MeanProfile:
         at: Array = np.asarray((np.flatnonzero(used) + low) * _BIN_PX, dtype=np.float64)
         part = at / pixels.reach
         base = np.column_stack([np.ones_like(part), part, part**2])
-        return cls(at, depth[used] / count[used], pixels.noise / np.sqrt(count[used]), base)
+        return cls(at, depth[used] / count[used], pixels.noise * np.sqrt(pixels.correlation / count[used]), base)
 
     def fit(
         self,
