@@ -25,9 +25,9 @@ _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 """A smooth residual inside the lumen: this many SDs and this part of the depth together."""
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
 """The same beside the lumen: squared residuals and mean residual of one side."""
-_GROUND_STEP, _GROUND_TILT = 0.15, 0.18
-"""The background leaving its course by this part of the lumen's depth within some mm; ribs and spine stay under
-0.13."""
+_GROUND_STEP, _GROUND_TILT, _GROUND_Z = 0.15, 0.18, 3.5
+"""The background leaving its course by this part of the lumen's depth within some mm, and by its SDs: ribs and spine
+stay under 0.13, a thin limb's noise does not."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
@@ -150,7 +150,8 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     # smooth residuals matter by their size, too
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
-    overlap |= (np.abs(q.ground_step) > _GROUND_STEP) | (np.abs(q.ground_tilt) > _GROUND_TILT)
+    step, tilt = np.abs(q.ground_step), np.abs(q.ground_tilt)
+    overlap |= (np.maximum(step, tilt) > _GROUND_Z * q.ground_sd) & ((step > _GROUND_STEP) | (tilt > _GROUND_TILT))
     # where limbs join no pixel is looked at, which is not to say that nothing is seen
     unseen = (q.strength < UNSEEN) & (q.inside_count > 0)
     return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", unseen))

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.joint import JointFit
+from qca.tube.noise import typical_correlation
 
 Array = npt.NDArray[np.float64]
 
@@ -29,7 +30,8 @@ class LimbQuality:
     position : ndarray, shape (W,)
         Arc length of a window's middle, px.
     inside, inside_count : ndarray, shape (W,)
-        Mean squared residual over the noise inside the lumen and at its walls, 1 for a perfect fit, and its pixels.
+        Mean squared residual over the noise inside the lumen and at its walls, 1 for a perfect fit, and its pixels, as
+        many as there would be if they shared no noise.
     shift, shift_sd : ndarray, shape (W,)
         Largest smooth residual there as a part of the lumen's depth, and its SD.
     beside, beside_count : ndarray, shape (W,)
@@ -39,6 +41,8 @@ class LimbQuality:
     ground_step, ground_tilt : ndarray, shape (W,)
         How far the background's level, and its difference from one side to the other, leave their course along the
         limb, as parts of the lumen's depth: a crossing vessel that the background has swallowed.
+    ground_sd : ndarray, shape (W,)
+        What noise alone makes of the level, in the same parts.
     strength : ndarray, shape (W,)
         Signal to noise ratio of the lumen per px of length.
     gain, gain_sd : float
@@ -55,6 +59,7 @@ class LimbQuality:
     beside_shift: Array
     ground_step: Array
     ground_tilt: Array
+    ground_sd: Array
     strength: Array
     gain: float
     gain_sd: float
@@ -83,6 +88,8 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     sigma = float(np.exp(fit.log_sigma))
     z = fit.residual[near.pixel]
     variance = fit.variance[near.pixel]
+    # neighbours share noise: sums of it have more of it, and of its squares about half as much more
+    shared = typical_correlation(fit.pixels, fit.residual)
     depth = fit.background[near.pixel] - fit.model[near.pixel]
     window = np.clip(np.searchsorted(edges, s, side="right") - 1, 0, count - 1)
     lumen = np.abs(x) <= r + sigma
@@ -92,7 +99,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     def mean(values: Array, mask: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
         n = np.bincount(window[mask], minlength=count).astype(float)
         total = np.bincount(window[mask], weights=values[mask], minlength=count)
-        return np.where(n > 0, total / np.maximum(n, 1), np.nan), n
+        return np.where(n > 0, total / np.maximum(n, 1), np.nan), n / (0.5 + 0.5 * shared)
 
     inside, inside_n = mean(square, lumen)
     beside, beside_n = mean(square, band)
@@ -102,7 +109,8 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     cell = window * 3 + third
     n3 = np.bincount(cell[lumen], minlength=3 * count).astype(float)
     res3 = np.bincount(cell[lumen], weights=(z * noise)[lumen], minlength=3 * count) / np.maximum(n3, 1)
-    noise3 = np.sqrt(np.bincount(cell[lumen], weights=variance[lumen], minlength=3 * count)) / np.maximum(n3, 1)
+    noise3 = np.sqrt(shared * np.bincount(cell[lumen], weights=variance[lumen], minlength=3 * count))
+    noise3 /= np.maximum(n3, 1)
     res3, noise3 = res3.reshape(count, 3), noise3.reshape(count, 3)
     peak = np.array([depth[(window == w) & lumen].max(initial=1e-9) for w in range(count)])
     worst = np.argmax(np.abs(res3) / np.maximum(noise3, 1e-9), axis=1)
@@ -110,10 +118,13 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     side = np.where(x > 0, 1, 0)
     cell2 = window * 2 + side
     n2 = np.bincount(cell2[band], minlength=2 * count).astype(float)
-    t2 = np.bincount(cell2[band], weights=z[band], minlength=2 * count) / np.sqrt(np.maximum(n2, 1))
+    t2 = np.bincount(cell2[band], weights=z[band], minlength=2 * count) / np.sqrt(shared * np.maximum(n2, 1))
     signal = np.bincount(window[lumen], weights=(depth**2 / variance)[lumen], minlength=count)
     strength = np.sqrt(signal / (edges[1] - edges[0]))
-    step, tilt = _ground_course(fit.background[near.pixel], x, window, count, float(np.median(peak)))
+    typical = float(np.median(peak))
+    step, tilt = _ground_course(fit.background[near.pixel], x, window, count, typical)
+    around = np.maximum(np.bincount(window[~lumen], minlength=count), 1)
+    ground_sd = np.sqrt(shared * np.bincount(window[~lumen], weights=variance[~lumen], minlength=count)) / around
     part = fit.layout.g[i]
     weights = limb.g_spline.matrix(np.linspace(0, limb.curve.length, 30)).mean(0)
     return LimbQuality(
@@ -127,6 +138,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
         beside_shift=np.abs(t2.reshape(count, 2)).max(1),
         ground_step=step,
         ground_tilt=tilt,
+        ground_sd=ground_sd / max(typical, 1e-9),
         strength=strength,
         gain=float(weights @ limb.g),
         gain_sd=float(np.sqrt(max(weights @ fit.covariance[part, part] @ weights, 0.0))),

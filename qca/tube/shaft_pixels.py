@@ -10,7 +10,7 @@ import numpy.typing as npt
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
 from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
-from qca.tube.noise import correlation_factor
+from qca.tube.noise import typical_correlation
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline
@@ -143,7 +143,7 @@ class ShaftPixels:
             first_ground=first_ground,
             depth=depth,
             noise=noise,
-            correlation=correlation_factor(np.column_stack([rows, columns])[beside], depth[beside] / noise),
+            correlation=typical_correlation(np.column_stack([rows, columns])[beside], depth[beside] / noise),
             base=float(np.median(background)),
             pattern=_pattern(axis_spline, axis_cell, plane),
         )
