@@ -231,9 +231,10 @@ _ROWS = (
         "limb_short",
         "limb too short",
         "too little limb beyond the confluence",
-        "Less than 3 diameters of the limb lie between its mouth and its pick, so the reference rests on little.",
+        "Less than 3 diameters of the limb lie between its mouth and its pick, so the reference rests on little, and a "
+        "lesion further out is not seen. The SDs know of the first.",
         "Move the pick further outwards.",
-        untrusted=True,
+        untrusted=False,
     ),
     FlagDefinition(
         "no_healthy_part",

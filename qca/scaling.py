@@ -43,6 +43,8 @@ _MORE_BLURRED, _MORE_BLURRED_Z = 0.2, 2.5
 cause: it moves less than they do. Without, phantoms stay under 2 SDs."""
 _UNCLEAR = 0.1
 """Relative SD of the width from which it is no measure of anything; shafts that are seen have 0.02 to 0.05."""
+_NO_MEASURE = 0.3
+"""The same from which the catheter is refused."""
 _TAPER, _SPREAD = 0.10, 0.08
 """Change along the shaft and spread between its windows, relative to its width, that structured background alone does
 not bring about (up to 0.06 on simulated ribs and spine)."""
@@ -161,6 +163,12 @@ def find_scale(
     )
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
         raise NoVessel(_NO_SHAFT)
+    if shaft.outer_sd_px > _NO_MEASURE * shaft.outer_px:
+        msg = (
+            "the catheter hardly stands out between its two points: its width may be anything around "
+            f"{shaft.outer_px:.0f} px; pick a stretch that stands out, or another source of scale"
+        )
+        raise NoVessel(msg)
     if true_mm > _LARGEST_MM_PER_PX * shaft.outer_px:
         msg = (
             f"no catheter shaft found between the two catheter points: what lies there is {shaft.outer_px:.1f} px "

@@ -100,9 +100,10 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     likelihood = _healthy(diameter, line, spread) + _unhealthy(diameter, line)
     score = np.log(likelihood).sum(1) / thin - 0.5 * precision * (coef[:, 1] - mean) ** 2
     best = int(np.argmax(score))
-    normal = design.T @ (weight[best][:, None] * design) + np.diag([0.0, precision[best]])
+    told = weight[best] * _told(diameter, line[best], spread[best], healthy[best])
+    normal = design.T @ (told[:, None] * design) + np.diag([0.0, precision[best]])
     inverse = np.linalg.inv(normal + 1e-12 * np.eye(2))
-    operator = inverse @ (design * weight[best][:, None]).T
+    operator = inverse @ (design * told[:, None]).T
     scatter = thin * (NATURAL_SD * line[best]) ** 2
     vessel = (operator * scatter) @ operator.T + precision[best] * np.outer(inverse[1], inverse[1])
     return Reference(line[best], healthy[best], operator, design, vessel)
@@ -127,3 +128,12 @@ def _unhealthy(diameter: Array, line: Array) -> Array:
     width = np.maximum(line, 1e-6)
     above = np.where(diameter < WIDEST * line, WIDE_SHARE / (WIDEST - 1) / width, 1e-9)
     return np.where(diameter < line, LESION_SHARE / width, above)
+
+
+def _told(diameter: Array, line: Array, width: Array, healthy: Array) -> Array:
+    """Part (N,) of what healthy points would tell of the line that is left where nobody knows whether they are.
+
+    The observed over the complete information (Louis TA, J R Stat Soc B 1982;44:226-233; from memory).
+    """
+    z = (diameter - line) / width
+    return np.maximum(1 - (1 - healthy) * z * z, 0.0)

@@ -21,7 +21,7 @@ from qca.tube.crossed import cross_in_depth
 from qca.tube.evidence import Evidence
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.noise import correlation_factor, noise_variance
+from qca.tube.noise import correlation_factor, noise_variance, typical_correlation
 from qca.tube.options import FitOptions
 from qca.tube.priors import Precisions, first_precisions
 from qca.tube.problem import Problem, State
@@ -197,9 +197,8 @@ def fit_limbs(
     moved = np.zeros_like(theta)
     settled: Evidence | None = None
     for step_number in range(iterations):
-        residual = problem.level - state.model
         if step_number % 3 == 0 or step_number == iterations - 1:
-            variance, correlation = _noise(problem, residual, state, correlation if step_number == 0 else None)
+            variance, correlation = _noise(problem, state, correlation if step_number == 0 else None)
         evidence = _evidence(problem, theta, state, variance)
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
@@ -222,14 +221,15 @@ def fit_limbs(
     return _result(problem, theta, state, precisions, settled, used, thin=thin, covariance=covariance)
 
 
-def _noise(problem: Problem, residual: Array, state: State, correlation: float | None) -> tuple[Array, float]:
-    """Variance (P,) that neighbours' shared noise has for what is smooth, and by how much it is more than a pixel's.
+def _noise(problem: Problem, state: State, correlation: float | None) -> tuple[Array, float]:
+    """Variance (P,) that noise has for what is smooth, and by how much it is more than a pixel's.
 
     Told by the residuals where no ``correlation`` is given.
     """
+    residual = problem.level - state.model
     variance = noise_variance(residual, state.model)
     if correlation is None:
-        correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance))
+        correlation = typical_correlation(problem.pixels, residual / np.sqrt(variance))
     return variance * correlation, correlation
 
 
@@ -252,7 +252,10 @@ def _result(
     covariance: bool,
 ) -> JointFit:
     residual = problem.level - state.model
-    variance, correlation = _noise(problem, residual, state, None)
+    variance = noise_variance(residual, state.model)
+    # SDs hold the model's own errors
+    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance))
+    variance = variance * correlation
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
     seen = None

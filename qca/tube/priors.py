@@ -73,8 +73,8 @@ _WIRE_PLACE_SD, _WIRE_STEP_SD = 1.0, 0.25
 _LEAST_PART = 0.05
 """No stretch of a limb is believed smoother than this part of its liveliest one: a second lesion may hide in noise."""
 _FLOOR, _CEIL = 2e-6, 1.0
-"""Least and largest power of a second derivative that is believed, 1/px. The largest is beyond any lesion's: a wall that
-turns by 45 degrees within a pixel; where an abrupt one met 0.05, its flanks were drawn out and its throat filled."""
+"""Least and largest power of a second derivative that is believed, 1/px. The largest is a wall that turns by 45 degrees
+within a pixel: where abrupt lesions met 0.05, their flanks were drawn out and their throats filled."""
 
 
 def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:

@@ -10,7 +10,7 @@ with the attenuations of wall and lumen given by the hypothesis.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 Hypothesis = Literal["filled", "empty", "lumen"]
@@ -19,10 +19,10 @@ FILLED: Hypothesis = "filled"
 EMPTY: Hypothesis = "empty"
 LUMEN: Hypothesis = "lumen"
 
-_FAINT_WALL = 0.15
-"""Attenuation of the wall over that of the lumen where only the lumen shows; own choice."""
-_FIXED_SD = 1e-3
-"""SD of a number that is not to move."""
+_FAINT_WALL = (0.15, 0.15)
+"""Attenuation of the wall over that of the lumen where only the lumen shows, and its SD; own choice."""
+_NO_WALL = (0.0, 1e-3)
+"""The same of an empty catheter, whose amplitude is the wall's: a number that is not to move."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +36,11 @@ class ShaftOptions:
     """Inner over outer diameter, 0.88 of a guide, 0.7 to 0.75 of a diagnostic catheter; common practice, no source."""
     lumen_ratio_sd: float = 0.04
     wall_over_lumen: float = 0.9
-    """Attenuation of the wall over that of a contrast-filled lumen: radiopaque polymer or braid; own choice."""
+    """Attenuation of the wall over that of a contrast-filled lumen, with its SD: polymer with 20 to 40 % of barium
+    sulphate by weight holds 0.14-0.38 g barium per ml, medium 0.35 g iodine; a braid adds to it. Own estimate."""
     wall_over_lumen_sd: float = 0.25
+    wall_at_sight: tuple[float, float] = (0.95, 0.15)
+    """The same where a shaft is looked at by itself: a wire on the axis looks like a fainter wall."""
     empty_penalty: float = 2.0
     """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
     filled_log_contrast: tuple[float, float] = (0.1, 0.3)
@@ -48,10 +51,16 @@ class ShaftOptions:
     window_px: float = 20.0
     huber: float = 3.0
 
+    def at_sight(self) -> ShaftOptions:
+        """Options for a shaft that is looked at by itself."""
+        wall, sd = self.wall_at_sight
+        return replace(self, wall_over_lumen=wall, wall_over_lumen_sd=sd)
+
     def wall_prior(self, kind: Hypothesis) -> tuple[float, float]:
         """Mean and SD of the wall's attenuation over the lumen's under a hypothesis; without unit."""
-        mean = self.wall_over_lumen if kind == FILLED else _FAINT_WALL
-        return mean, self.wall_over_lumen_sd if kind != EMPTY else _FIXED_SD
+        if kind == FILLED:
+            return self.wall_over_lumen, self.wall_over_lumen_sd
+        return _FAINT_WALL if kind == LUMEN else _NO_WALL
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.noise import typical_correlation
+from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline

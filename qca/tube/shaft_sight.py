@@ -94,6 +94,7 @@ def see_shaft(
     SeenShaft
         The fit, and the blur's likelihood.
     """
+    options = options.at_sight()
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
     solution = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=_STEPS)

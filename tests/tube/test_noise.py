@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from scipy.ndimage import convolve, gaussian_filter, uniform_filter
 
-from qca.tube.noise import correlation_factor, noise_variance
+from qca.tube.noise import correlation_factor, noise_variance, typical_correlation
 
 SHAPE = (160, 140)
 PIXELS = np.argwhere(np.ones(SHAPE, dtype=bool)).astype(float)
 
 
-def factor(field, pixels=PIXELS):
+def factor(field, pixels=PIXELS, of=correlation_factor):
     field = field / field.std()
-    return correlation_factor(pixels, field[pixels[:, 0].astype(int), pixels[:, 1].astype(int)])
+    return of(pixels, field[pixels[:, 0].astype(int), pixels[:, 1].astype(int)])
 
 
 @pytest.fixture
@@ -50,6 +50,27 @@ def test_a_band_of_pixels_is_enough(white):
     """Only known pixels count, and pairs are counted among them."""
     band = PIXELS[np.abs(PIXELS[:, 0] - PIXELS[:, 1]) < 12]
     assert factor(uniform_filter(white, 3, mode="wrap"), band) == pytest.approx(9.0, rel=0.25)
+
+
+@pytest.mark.parametrize("sd", [0.0, 0.5, 0.7])
+def test_what_crosses_is_no_noise(white, sd):
+    """A dark band over a tenth of the picture: the typical correlation is the noise's own (the same theorem)."""
+    noise = gaussian_filter(white, sd, mode="wrap") if sd else white
+    expected = factor(noise)
+    crossed = noise / noise.std()
+    crossed[70:86] -= 2.0
+    assert factor(crossed, of=typical_correlation) == pytest.approx(expected, rel=0.25)
+    assert factor(crossed) > expected + 1
+
+
+def test_typical_correlation_of_every_other_pixel(white):
+    """Of a chessboard's whites: what they share, they share with each other."""
+    board = PIXELS[PIXELS.sum(1) % 2 == 0]
+    assert factor(white, board, of=typical_correlation) < 1.2
+    blurred = factor(gaussian_filter(white, 1.0, mode="wrap"), board, of=typical_correlation)
+    # the autocorrelation exp(-d^2 / 4) of the same theorem, over the whites within three pixels
+    lags = [(r, c) for r in range(-3, 4) for c in range(-3, 4) if (r + c) % 2 == 0 and r * r + c * c <= 9]
+    assert blurred == pytest.approx(sum(np.exp(-(r * r + c * c) / 4) for r, c in lags), rel=0.15)
 
 
 def test_noise_that_takes_turns_is_not_less_than_white():

@@ -60,6 +60,25 @@ def test_outer_diameter(name, wall, lumen):
     assert shaft.length_px == pytest.approx(84.0, abs=1.0)
 
 
+@pytest.mark.parametrize("wall", [0.5, 0.65, 0.8, 1.2])
+def test_a_faint_or_dense_wall_is_in_the_sd(wall):
+    """Polymer with little barium, or a braid: what the wall takes from the width the stated SD holds."""
+    shaft = fitted(drawn(wall, 1.0))
+    assert shaft.filled
+    assert abs(shaft.outer_px - OUTER) < 1.96 * shaft.outer_sd_px
+
+
+def test_noise_that_neighbours_share_is_in_the_sd():
+    """Light that spreads after the quanta were counted: the widths of 24 shafts scatter as their SDs say."""
+    clean, rng = drawn(1.0, 1.0, noise=0.0), np.random.default_rng(7)
+    shafts = []
+    for _ in range(24):
+        noise = gaussian_filter(rng.normal(size=clean.shape), 0.9)
+        shafts.append(fitted(clean + 1.2 * noise / noise.std()))
+    z = np.array([(shaft.outer_px - OUTER) / shaft.outer_sd_px for shaft in shafts])
+    assert np.mean(np.abs(z) < 1.96) > 0.85
+
+
 def test_an_empty_shaft_shows_a_hole():
     shaft = fitted(drawn(1.0, 0.0))
     assert abs(shaft.amplitude_inner) < 0.2 * shaft.amplitude_outer
