@@ -70,6 +70,10 @@ class Canvas:
                 return shift
         return 0.0
 
+    def extent(self) -> tuple[float, float]:
+        """Width and height of what was drawn so far, canvas units."""
+        return (max(self._x) - min(self._x)) * self.zoom, (max(self._y) - min(self._y)) * self.zoom
+
     def finish(self, title: str, parts: Sequence[str], margin: float = 4.0) -> str:
         """Wrap what was drawn, with a margin in canvas units."""
         x0, y0 = min(self._x) * self.zoom - margin, min(self._y) * self.zoom - margin
