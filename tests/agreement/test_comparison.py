@@ -11,7 +11,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from qca import CAUTION
-from qca.agreement.comparison import Read, agree
+from qca.agreement.columns import Read
+from qca.agreement.comparison import agree
 from qca.agreement.estimate import Estimate
 from qca.agreement.numbers import COLUMNS, numbers_csv, statistics
 from qca.agreement.observations import Observation, read_observations

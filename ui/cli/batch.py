@@ -72,7 +72,8 @@ def batch(  # noqa: PLR0917 - click passes options by name
     import sys
 
     from qca.batch.jobs import read_job_list
-    from qca.batch.run import Options, plan, run_batch
+    from qca.batch.plan import Options, plan
+    from qca.batch.run import run_batch
     from qca.errors import InputError
     from qca.lists.reading_list import open_list
     from qca.settings import DEFAULT_SETTINGS
