@@ -54,6 +54,10 @@ class Canvas:
         self._y += [box[1], box[3]]
         return text_element(x * self.zoom, y * self.zoom, content, halo=True, font_size=size, **attributes)
 
+    def keep_clear(self, x: float, y: float, half: float) -> None:
+        """Let no text that is shifted later lie on a square around a point, mm."""
+        self._written.append((x - half, y - half, x + half, y + half))
+
     def width_of(self, content: str, size: float) -> float:
         """Estimate the width of a text, mm."""
         return _LETTER * size * len(content) / self.zoom

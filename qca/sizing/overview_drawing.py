@@ -50,6 +50,10 @@ def _drawn(sheet: Worksheet, canvas: Canvas) -> list[str]:
     plane = sketch(measured)
     reach = {name: _reach(sheet, name) for name in plane.limbs}
     parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach), *_angles(canvas, plane, sheet)]
+    for name in ("distal", "side"):
+        tube = plane.limbs[name]
+        for position in range(int(reach[name]) + 1):
+            canvas.keep_clear(*tube.at(float(position), 0.0), tube.radius)
     for name in plane.limbs:
         parts += _limb_marks(canvas, plane, sheet, name, reach[name])
     side = plane.limbs["side"]
@@ -106,15 +110,18 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
         f"MLD {number_text(limb.mld.value, limb.mld.sd, 'mm', 2)}",
         f"DS {number_text(limb.ds_percent, limb.ds_sd_percent, '%', 0)}",
     )
-    above = name != "side"
     share = {"proximal": 1.0, "distal": 0.5, "side": 0.45}[name]
     anchor = "start" if name == "proximal" else "end"
-    corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
     step = 1.16 * _TEXT_SIZE / canvas.zoom
     width = max(canvas.width_of(line, _TEXT_SIZE) for line in lines)
-    left = corner[0] if anchor == "start" else corner[0] - width
-    top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
-    clear = canvas.shift_clear((left, top, left + width, top + len(lines) * step), -0.3 if above else 0.3)
+    places = []
+    for above in {"proximal": (True, False), "distal": (True,), "side": (False,)}[name]:
+        corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
+        left = corner[0] if anchor == "start" else corner[0] - width
+        top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
+        box = (left, top, left + width, top + len(lines) * step)
+        places.append((canvas.shift_clear(box, -0.3 if above else 0.3), corner, above))
+    clear, corner, above = min(places, key=lambda place: abs(place[0]))
     for number, line in enumerate(lines):
         shift = clear + (-(len(lines) - 1 - number) * step if above else (number + 0.7) * step)
         parts.append(

@@ -315,3 +315,35 @@ def test_a_remark_that_two_limbs_share_stands_once_to_know():
     made = sheet(made=reading(flags=(flagged("ostial", "side"), flagged("ostial", "distal"))))
     text = worksheet_page(made)
     assert text.count("The narrowing starts where the limb leaves the confluence") == 1
+
+
+@pytest.mark.parametrize("angles", [(164.0, 105.0, 91.0), (150.0, 60.0, 150.0), (120.0, 110.0, 130.0)])
+def test_no_label_of_the_overview_lies_on_a_daughter_or_on_another_label(angles):
+    lesions = {
+        "proximal": {"reference": 2.45, "start": 1.5, "end": 4.2},
+        "distal": {"reference": 1.72, "start": 4.3, "end": 9.6},
+        "side": {"reference": 1.85, "start": 0.9, "end": 2.6},
+    }
+    flags = tuple(flagged("overlap", name) for name in (*lesions, "angles"))
+    made = plan(reading(angles=angles, limbs=lesions, flags=flags), case=parse_case(""))
+    root = drawing(overview(made))
+    bars = [points(line) for line in root.iter() if line.tag.endswith("polyline")]
+    scale_bar = [bar for bar in bars if len(bar) == 4 and bar[0][0] == bar[1][0]][-1]
+    zoom = math.dist(scale_bar[1], scale_bar[2]) / 5.0
+    boxes = []
+    for text in (one for one in root.iter() if one.tag.endswith("text")):
+        size, x, y = (float(text.get(key)) for key in ("font-size", "x", "y"))
+        width = 0.5 * size * len(text.text)
+        left = x - {"end": width, "middle": width / 2}.get(text.get("text-anchor"), 0.0)
+        boxes.append((left, y - 0.7 * size, left + width, y))
+    for k, (x0, y0, x1, y1) in enumerate(boxes):
+        for a0, b0, a1, b1 in boxes[:k]:
+            assert not (x0 < a1 and a0 < x1 and y0 < b1 and b0 < y1)
+    plane = sketch(made.facts.measured)
+    limb_lines = [box for box, text in zip(boxes, [t for t in root.iter() if t.tag.endswith("text")], strict=True)
+                  if re.match("reference|MLD|DS|Proximal|Distal|Side", text.text)]  # fmt: skip
+    for name in ("distal", "side"):
+        # the drawn ends lie at 15.6 and 8.6 mm; text keeps off by its own stroke
+        for position in range(8 if name == "side" else 17):
+            x, y = (zoom * v for v in plane.limbs[name].at(float(position), 0.0))
+            assert not any(x0 < x < x1 and y0 < y < y1 for x0, y0, x1, y1 in limb_lines), name
