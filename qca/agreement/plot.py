@@ -11,7 +11,7 @@ from qca.agreement.comparison import Comparison
 from qca.agreement.written import UNITS, difference_unit, fixed
 
 WIDTH, HEIGHT = 520, 320
-_LEFT, _RIGHT, _TOP, _BOTTOM = 62, 118, 16, 46
+_LEFT, _RIGHT, _TOP, _BOTTOM = 62, 144, 16, 46
 _TICKS = 5
 _MOST_POINTS = 4000
 """With more, every k-th is drawn and the caption says so: the file stays openable."""
