@@ -162,7 +162,8 @@ _ROWS = (
         "overlap on a neighbour",
         "something crosses another limb close to the branching point",
         "The limbs are fitted together. Where something crosses one of them near the branching point, the paths of the "
-        "others, their contrast and the confluence can be wrong too, and nothing else may show it.",
+        "others, their contrast, the branching point and with it the angles can be wrong too, and nothing else may "
+        "show it.",
         "Check the contours around the branching point; use a view without overlap.",
         untrusted=True,
     ),

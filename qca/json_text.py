@@ -71,7 +71,7 @@ def parse_json(data: bytes | str, *, name: str) -> object:
         msg = f"{name} is not UTF-8 text (byte {error.start}): save it as UTF-8."
         raise InputError(msg, file=name) from error
     except json.JSONDecodeError as error:
-        msg = f"{name} is not JSON: {error.msg} at line {error.lineno}, column {error.colno}."
+        msg = f"{name} is not JSON ({error.msg} at line {error.lineno}, column {error.colno}): check which file it is."
         raise InputError(msg, file=name) from error
     except RecursionError as error:
         msg = f"{name} is nested too deeply to be a document of this program."

@@ -112,12 +112,17 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     ]
 
 
-def beside_overlap(numbers: Sequence[LimbNumbers]) -> list[LimbNumbers]:
-    """Mark the limbs of a tree beside one that something crosses near the branching point."""
-    crossed = [
+def crossed_near(numbers: Sequence[LimbNumbers]) -> list[bool]:
+    """Whether something crosses each limb near the branching point."""
+    return [
         any("overlap" in codes for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)])
         for n in numbers
     ]
+
+
+def beside_overlap(numbers: Sequence[LimbNumbers]) -> list[LimbNumbers]:
+    """Mark the limbs of a tree beside one that something crosses near the branching point."""
+    crossed = crossed_near(numbers)
     return [
         replace(n, codes=(*n.codes, "overlap_beside"))
         if "overlap" not in n.codes and any(crossed[:i] + crossed[i + 1 :])

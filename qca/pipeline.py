@@ -16,7 +16,7 @@ from qca.errors import LimbTooShort, NoVessel
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
-from qca.limb_numbers import beside_overlap, limb_numbers, limb_starts
+from qca.limb_numbers import beside_overlap, crossed_near, limb_numbers, limb_starts
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
@@ -224,6 +224,8 @@ class FrameAtHand:
             flags += [_flag(code, name) for code in limb.flags]
         if angles is not None and any("unseen" in limb.flags for limb in limbs.values()):
             flags.append(_flag("join_unseen", "angles"))
+        if angles is not None and any(crossed_near(numbers)):
+            flags.append(_flag("overlap_beside", "angles"))
         medina = None
         branching = carina = None
         if len(names) == 3:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from qca.agreement.columns import Read, Reads, chosen_columns, filled, shared_items
 from qca.agreement.concordance import Concordance, concordance
 from qca.agreement.estimate import Estimate, Matrix
 from qca.agreement.intraclass import Intraclass, intraclass
@@ -25,18 +25,6 @@ MEDINA_ORDER = ("proximal", "distal", "side")
 
 CODE = "medina_code"
 """The three digits together."""
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """One column of a comparison: a reader's pass."""
-
-    reader: str
-    passage: int
-
-    def __str__(self) -> str:
-        """Name it as the report does."""
-        return f"{self.reader}, pass {self.passage}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +94,6 @@ class Agreement:
     factor: float = LIMIT_FACTOR
 
 
-Reads = Mapping[Read, Mapping[str, tuple[float, float]]]
-Chosen = tuple[str, tuple[Read, ...]]
-
-
 def agree(
     observations: Iterable[Observation],
     *,
@@ -164,12 +148,12 @@ def agree(
     for (limb, quantity, unit), reads in groups.items():
         if (quantities and quantity not in quantities) or (limbs and limb not in limbs):
             continue
-        for kind, columns in _choose(reads):
+        for kind, columns in chosen_columns(reads):
             result.append(_compare(kind, columns, reads, (limb, quantity, unit), factor))
     wanted = not quantities or CODE in quantities or not CATEGORIES.isdisjoint(quantities)
     if whole and wanted and (not limbs or "bifurcation" in limbs or set(limbs) >= set(MEDINA_ORDER)):
         codes = _codes(medina)
-        result.extend(_compare_codes(kind, columns, codes) for kind, columns in _choose(codes))
+        result.extend(_compare_codes(kind, columns, codes) for kind, columns in chosen_columns(codes))
     if not result or not any(np.isfinite(one.values).all(axis=1).any() for one in result):
         msg = "No frame was read twice, by one reader or by two: there is nothing to compare."
         raise InputError(msg)
@@ -183,46 +167,12 @@ def _check_asked(what: str, asked: Sequence[str], known: set[str]) -> None:
             raise InputError(msg)
 
 
-def _choose(reads: Mapping[Read, object]) -> list[Chosen]:
-    """Which columns to compare: passes of each reader in pairs, then all; first passes of readers likewise."""
-    chosen: list[Chosen] = []
-    readers = sorted({read.reader for read in reads})
-    for reader in readers:
-        passes = sorted((read for read in reads if read.reader == reader), key=lambda read: read.passage)
-        chosen.extend(("intra-reader", two) for two in itertools.combinations(passes, 2))
-        if len(passes) > 2:
-            chosen.append(("intra-reader", tuple(passes)))
-    firsts = [min((r for r in reads if r.reader == reader), key=lambda r: r.passage) for reader in readers]
-    chosen.extend(("inter-reader", two) for two in itertools.combinations(firsts, 2))
-    if len(firsts) > 2:
-        chosen.append(("inter-reader", tuple(firsts)))
-    return chosen
-
-
-def _shared(columns: tuple[Read, ...], reads: Mapping[Read, Mapping[str, object]]) -> tuple[tuple[str, ...], int]:
-    """Items that at least two of the columns hold, and how many only one holds."""
-    seen: dict[str, int] = {}
-    for column in columns:
-        for item in reads[column]:
-            seen[item] = seen.get(item, 0) + 1
-    items = tuple(item for item, count in seen.items() if count >= 2)
-    return items, len(seen) - len(items)
-
-
-def _fill(columns: tuple[Read, ...], reads: Reads, items: tuple[str, ...]) -> tuple[Matrix, Matrix]:
-    """Values and SDs, items by columns."""
-    nothing = (math.nan, math.nan)
-    cells = np.array([[reads[column].get(item, nothing) for column in columns] for item in items])
-    cells = cells.reshape((len(items), len(columns), 2))
-    return cells[:, :, 0], cells[:, :, 1]
-
-
 def _compare(
     kind: str, columns: tuple[Read, ...], reads: Reads, what: tuple[str, str, str], factor: float
 ) -> Comparison:
     limb, quantity, unit = what
-    items, alone = _shared(columns, reads)
-    values, sds = _fill(columns, reads, items)
+    items, alone = shared_items(columns, reads)
+    values, sds = filled(columns, reads, items)
     missing = int((~np.isfinite(values).all(axis=1)).sum())
     if quantity in CATEGORIES:
         words = [[None if math.isnan(x) else f"{x:g}" for x in column] for column in values.T]
@@ -286,7 +236,7 @@ def _codes(medina: Mapping[str, Reads]) -> dict[Read, dict[str, str | None]]:
 
 
 def _compare_codes(kind: str, columns: tuple[Read, ...], codes: Mapping[Read, Mapping[str, str | None]]) -> Comparison:
-    items, alone = _shared(columns, codes)
+    items, alone = shared_items(columns, codes)
     words = [[codes[column].get(item) for item in items] for column in columns]
     known = np.array([[math.nan if word is None else 1.0 for word in column] for column in words])
     values = known.reshape((len(columns), len(items))).T

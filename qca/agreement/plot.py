@@ -8,9 +8,10 @@ from html import escape
 import numpy as np
 
 from qca.agreement.comparison import Comparison
+from qca.agreement.written import UNITS, difference_unit, fixed
 
 WIDTH, HEIGHT = 520, 320
-_LEFT, _RIGHT, _TOP, _BOTTOM = 62, 118, 16, 46
+_LEFT, _RIGHT, _TOP, _BOTTOM = 62, 144, 16, 46
 _TICKS = 5
 _MOST_POINTS = 4000
 """With more, every k-th is drawn and the caption says so: the file stays openable."""
@@ -82,10 +83,11 @@ def difference_plot(one: Comparison) -> str:
         f'<circle cx="{px(x):.1f}" cy="{py(y):.1f}" r="2.6" fill="none" stroke="{_POINT}" stroke-opacity="0.75"/>'
         for x, y in zip(mean[::stride], diff[::stride], strict=True)
     )
+    upper, bias, lower = (fixed(each.value, one.unit) for each in (d.upper, d.bias, d.lower))
     marks = [
-        (py(d.upper.value), f"+{d.factor:g} SD {d.upper.value:.3g}", _LIMIT, "7 4"),
-        (py(d.bias.value), f"bias {d.bias.value:.3g}", _BIAS, ""),
-        (py(d.lower.value), f"−{d.factor:g} SD {d.lower.value:.3g}", _LIMIT, "7 4"),  # noqa: RUF001 - a minus sign
+        (py(d.upper.value), f"+{d.factor:g} SD {upper}", _LIMIT, "7 4"),
+        (py(d.bias.value), f"bias {bias}", _BIAS, ""),
+        (py(d.lower.value), f"−{d.factor:g} SD {lower}", _LIMIT, "7 4"),  # noqa: RUF001 - a minus sign
     ]
     heights_of_labels = _apart([mark[0] for mark in marks])
     for (y, text, colour, dash), label_y in zip(marks, heights_of_labels, strict=True):
@@ -93,13 +95,15 @@ def difference_plot(one: Comparison) -> str:
         parts.append(f'<text x="{right + 5}" y="{label_y + 4:.1f}" fill="{colour}">{escape(text)}</text>')
     if tool > 0:
         parts.append(_bracket(right - 7, py(tool), py(-tool)))
-    unit = f", {one.unit}" if one.unit not in ("", "1") else ""
+    unit, difference = (
+        f", {UNITS.get(u, u)}" if u not in ("", "1") else "" for u in (one.unit, difference_unit(one.unit))
+    )
     name = escape(f"{one.limb} {one.quantity}".strip())
     parts.append(
         f'<text x="{(_LEFT + right) / 2:.0f}" y="{HEIGHT - 10}" text-anchor="middle">mean of the two reads'
         f"{escape(unit)}</text>"
         f'<text transform="translate(14 {(_TOP + bottom) / 2:.0f}) rotate(-90)" text-anchor="middle">second minus first'
-        f"{escape(unit)}</text>"
+        f"{escape(difference)}</text>"
     )
     title = f"Differences of {name}, {escape(one.label)}: {d.n} pairs"
     if stride > 1:

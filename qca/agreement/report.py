@@ -8,9 +8,10 @@ from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
 from qca.agreement.comparison import Agreement, Comparison
-from qca.agreement.estimate import Estimate
 from qca.agreement.numbers import Statistic, statistics
 from qca.agreement.plot import difference_plot
+from qca.agreement.written import shown, statistic_text
+from qca.report.unbroken import unbroken
 
 WORDS = {
     "complete": "frames with all reads",
@@ -67,38 +68,6 @@ TITLES = {
 MAIN = ("mld", "reference", "ds", "lesion_length", "medina_digit", "medina_code")
 """Quantities that a reproducibility study reports; the others come after them."""
 
-_DECIMALS = {"mm": 3, "mm/px": 5, "px": 2, "percent": 2, "deg": 2, "1": 3, "": 3}
-"""Decimals of a number, its bounds alike: a tenth of what a reader's hand can tell."""
-
-
-def shown(estimate: Estimate, unit: str = "") -> str:
-    """Write an estimate with its interval for people: all three with the same decimals, whole counts whole."""
-    if not estimate.known:
-        return "not known"
-    if unit == "items":
-        return f"{estimate.value:.0f}"
-    bounded = math.isfinite(estimate.low) and math.isfinite(estimate.high)
-    decimals = _decimals(estimate, unit)
-    least = 0.5 * 10.0**-decimals
-    if unit in ("1", "") and not bounded and 0 < estimate.value < least:
-        return f"under {least:.{decimals + 1}f}"
-    tail = {"percent": " %", "deg": "°", "1": "", "": ""}.get(unit, f" {unit}")
-    text = f"{_fixed(estimate.value, decimals)}{tail}"
-    return f"{text} ({_fixed(estimate.low, decimals)} to {_fixed(estimate.high, decimals)})" if bounded else text
-
-
-def _decimals(estimate: Estimate, unit: str) -> int:
-    """Decimals for a known unit; for an unknown one three significant digits of the largest of the numbers."""
-    if unit in _DECIMALS:
-        return _DECIMALS[unit]
-    largest = max(abs(x) for x in (estimate.value, estimate.low, estimate.high) if math.isfinite(x))
-    return min(max(2 - math.floor(math.log10(largest)), 0), 9) if largest > 0 else 0
-
-
-def _fixed(value: float, decimals: int) -> str:
-    text = f"{value:.{decimals}f}"
-    return text.lstrip("-") if float(text) == 0 else text
-
 
 def main_first(agreement: Agreement) -> tuple[tuple[Comparison, ...], tuple[Comparison, ...]]:
     """Split the comparisons into those of the main quantities and the others; all are main where none is."""
@@ -151,6 +120,7 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=unbroken,
     )
     return environment.get_template("report.html.j2").render(
         caution=CAUTION,
@@ -174,7 +144,7 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
 
 def _summary(one: Comparison, number: int) -> dict[str, Any]:
     found = {each.name: each for each in statistics(one)}
-    cells = [shown(found[name].estimate, found[name].unit) if name in found else "" for name in SUMMARY]
+    cells = [statistic_text(found[name]) if name in found else "" for name in SUMMARY]
     cells[SUMMARY.index("kappa")] = kappa_shown(one)
     return {"head": _head(one), "cells": cells, "n": len(one.items) - one.missing, "number": number}
 
@@ -193,7 +163,7 @@ def _block(one: Comparison) -> dict[str, Any]:
     return {
         "head": _head(one),
         "figure": Markup(difference_plot(one)),  # noqa: S704 - the plot escapes every text in it
-        "rows": [(WORDS[each.name], shown(each.estimate, each.unit), each.n) for each in rows],
+        "rows": [(WORDS[each.name], statistic_text(each), each.n) for each in rows],
         "notes": list(dict.fromkeys((*_remarks(one), *_notes(rows)))),
         "shares": one.kappa.shares if one.kappa else {},
         "tool": math.isfinite(one.tool_sd),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -12,9 +11,11 @@ from typing import TextIO
 from qca import ALGORITHM_VERSION
 from qca.batch.folder import Preview, sole_use
 from qca.batch.jobs import Job, JobList
+from qca.batch.plan import DEFAULTS, Options, is_wanted, plan
 from qca.batch.pool import Pool
 from qca.batch.progress import Progress
-from qca.batch.task import Outcome, Task, file_facts, without_name
+from qca.batch.standings import chunks, settled, write_list
+from qca.batch.task import Outcome, Task, without_name
 from qca.codec import encode
 from qca.picks_file import picks_to_json
 from qca.store import claims
@@ -22,12 +23,7 @@ from qca.store.drafts import picks_document
 from qca.store.entry import Draft, Entry
 from qca.store.errors import LedgerRule
 from qca.store.ledger import Ledger
-from qca.store.rules import State, standing
-from qca.store.table_files import write_tables
-from qca.store.tables import Read, read_of
-
-_CHUNK = 200
-"""Rows looked up in the ledger at a time."""
+from qca.store.tables import Read
 
 _TOGETHER = 16
 """Outcomes entered in one transaction, when so many are waiting."""
@@ -36,48 +32,6 @@ _GATHER_SECONDS = 0.02
 """How long outcomes are gathered: others who read the ledger get their turn between two transactions."""
 
 _RENEW_SECONDS = claims.LEASE_SECONDS / 4
-
-
-@dataclass(frozen=True, slots=True)
-class Options:
-    """How to measure.
-
-    Parameters
-    ----------
-    retry : bool
-        Measure again what earlier runs refused.
-    actor : str
-        Who enters the readings of rows without reader.
-    parquet : bool
-        Write Parquet tables too.
-    """
-
-    retry: bool = False
-    actor: str = "batch"
-    parquet: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What a run would do.
-
-    Parameters
-    ----------
-    total : int
-        Rows of the list.
-    measured, refused : int
-        Settled by earlier runs.
-    todo : int
-        To be measured now.
-    unusable : int
-        Of these, rows that will be refused unread.
-    """
-
-    total: int
-    measured: int
-    refused: int
-    todo: int
-    unusable: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,39 +59,13 @@ class Summary:
     left: int
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """A job that the ledger knows: the entry that counts, or the last refusal."""
-
-    state: State
-    reading: Entry | None
-    refusal: Entry | None
-
-
-def plan(jobs: JobList, ledger: Ledger | None, options: Options) -> Plan:
-    """Tell what a run would do; changes nothing."""
-    measured = refused = todo = unusable = 0
-    for chunk in _chunks(jobs.jobs()):
-        known = {} if ledger is None else settled(ledger, chunk)
-        for job in chunk:
-            found = known.get(job.key)
-            if _wanted(job, found, options):
-                todo += 1
-                unusable += bool(job.problem) or not job.file.exists()
-            elif found is not None and found.reading is not None:
-                measured += 1
-            else:
-                refused += 1
-    return Plan(jobs.count, measured, refused, todo, unusable)
-
-
 def run_batch(
     jobs: JobList,
     folder: Path,
     ledger: Ledger,
     make_pool: Callable[[int], Pool],
     *,
-    options: Options = Options(),
+    options: Options = DEFAULTS,
     stream: TextIO | None = None,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Summary:
@@ -183,7 +111,7 @@ def run_batch(
                 preview.close(remove=whole)
         if stream is not None and before.todo:
             run.progress.write(final=True)
-        measured = _write_tables(jobs, ledger, folder, parquet=options.parquet)
+        measured = write_list(jobs, ledger, folder, parquet=options.parquet)
         left = run.left
         return Summary(jobs.count, measured, jobs.count - measured - left, run.new, left)
 
@@ -225,9 +153,9 @@ class _Run:
             claims.give_back(self.ledger, [*self.finished, *self.working], self.owner)
 
     def _unsettled(self, jobs: Iterator[Job]) -> Iterator[list[Job]]:
-        for chunk in _chunks(jobs):
+        for chunk in chunks(jobs):
             known = settled(self.ledger, chunk)
-            wanted = [job for job in chunk if _wanted(job, known.get(job.key), self.options)]
+            wanted = [job for job in chunk if is_wanted(job, known.get(job.key), self.options)]
             if wanted:
                 yield wanted
 
@@ -245,7 +173,7 @@ class _Run:
                 for job in group:
                     if job.key not in granted:
                         self.elsewhere.append(job)
-                    elif _wanted(job, known.get(job.key), self.options):
+                    elif is_wanted(job, known.get(job.key), self.options):
                         yield job
                     else:
                         self.progress.count(refused=False)
@@ -255,7 +183,7 @@ class _Run:
         time.sleep(1.0)
         waiting, self.elsewhere = self.elsewhere, []
         known = settled(self.ledger, waiting)
-        free = [job for job in waiting if _wanted(job, known.get(job.key), self.options)]
+        free = [job for job in waiting if is_wanted(job, known.get(job.key), self.options)]
         for _ in range(len(waiting) - len(free)):
             self.progress.count(refused=False)
         return self._claimed(iter([free] if free else []))
@@ -338,89 +266,3 @@ class _Run:
             reason=without_name(outcome.message, job.file) if outcome.kind else "",
             detail=detail,
         )
-
-
-def settled(ledger: Ledger, jobs: Sequence[Job]) -> dict[str, Settled]:
-    """Look up which jobs have a reading or a refusal."""
-    by_job: dict[str, list[Entry]] = {}
-    for entry in ledger.entries_of_jobs([job.key for job in jobs]):
-        by_job.setdefault(entry.job, []).append(entry)
-    found: dict[str, Settled] = {}
-    for job in jobs:
-        entries = by_job.get(job.key, [])
-        measured = next((entry for entry in reversed(entries) if entry.kind == "measured"), None)
-        if measured is not None:
-            found[job.key] = Settled("open", measured, None)
-        elif entries:
-            found[job.key] = Settled("refused", None, entries[-1])
-    return found
-
-
-def _wanted(job: Job, found: Settled | None, options: Options) -> bool:
-    """Tell whether a job is to be measured now."""
-    if found is None:
-        return True
-    if found.reading is not None:
-        return False
-    if options.retry:
-        return True
-    # a file that was missing or broken, and has been put right, is tried again without being asked
-    if found.refusal is not None and found.refusal.facts().get("kind") == "input" and not job.problem:
-        then = {name: found.refusal.facts().get(name) for name in ("file_size", "file_mtime_ns")}
-        return then != file_facts(job.file)
-    return False
-
-
-def _chunks(jobs: Iterator[Job]) -> Iterator[list[Job]]:
-    while chunk := list(itertools.islice(jobs, _CHUNK)):
-        yield chunk
-
-
-def _write_tables(jobs: JobList, ledger: Ledger, folder: Path, *, parquet: bool) -> int:
-    """Write the tables of the whole list, in its order, from the ledger."""
-    return write_tables(folder, _reads(jobs, ledger), refused=_refusals(jobs, ledger), parquet=parquet)
-
-
-def _reads(jobs: JobList, ledger: Ledger) -> Iterator[Read]:
-    for _, known in _standings(jobs, ledger):
-        for state, entry in known:
-            if entry is not None and not isinstance(entry, Settled):
-                yield read_of(entry, state, ledger.document(entry.reading_sha256))
-
-
-def _standings(jobs: JobList, ledger: Ledger) -> Iterator[tuple[list[Job], list[tuple[State, Entry | Settled | None]]]]:
-    """Tell for each job what stands: the entry of its reading, what is known instead, or None for a withdrawn one."""
-    for chunk in _chunks(jobs.jobs()):
-        known = settled(ledger, chunk)
-        histories = ledger.histories(chunk[0].name.list_id, [job.name.code for job in chunk])
-        standings: list[tuple[State, Entry | Settled | None]] = []
-        for job in chunk:
-            found = known.get(job.key, Settled("none", None, None))
-            if found.reading is None:
-                standings.append((found.state, found))
-            else:
-                name = job.name
-                history = histories[name.list_id, name.code, name.reader, name.passage]
-                standings.append(standing(_own(history, found.reading)))
-        yield chunk, standings
-
-
-def _own(history: Sequence[Entry], measured: Entry) -> list[Entry]:
-    """Give the entries that belong to a job's reading, until the read was measured otherwise."""
-    start = next(index for index, entry in enumerate(history) if entry.seq == measured.seq)
-    own = [history[start]]
-    own += itertools.takewhile(lambda entry: entry.kind != "measured", history[start + 1 :])
-    return own
-
-
-def _refusals(jobs: JobList, ledger: Ledger) -> Iterator[tuple[object, ...]]:
-    for chunk, known in _standings(jobs, ledger):
-        for job, (_, found) in zip(chunk, known, strict=True):
-            head = (job.name.code, job.name.reader, job.name.passage, job.line)
-            if found is None:
-                yield (*head, "withdrawn", "The reading was withdrawn, see the ledger.", 0)
-            elif isinstance(found, Settled) and found.refusal is not None:
-                facts = found.refusal.facts()
-                yield (*head, facts.get("kind"), found.refusal.reason, facts.get("tries"))
-            elif isinstance(found, Settled):
-                yield (*head, "stopped", "Not measured yet: start the same line again.", 0)

@@ -100,7 +100,8 @@ def _check(items: int, readers: Sequence[str], passes: int, reread: float, gap: 
         msg = "There is no frame to read: give a folder or a table with frames."
         raise InputError(msg)
     if not readers or len(set(readers)) != len(readers) or not all(name.strip() for name in readers):
-        msg = f"Readers must have different codes, not {', '.join(readers) or 'none'}."
+        given = ", ".join(filter(None, readers)) or "none"
+        msg = f"Readers must have different codes, not {given}: name them once each, such as r1,r2."
         raise InputError(msg)
     if passes < 1:
         msg = f"passes is {passes}: every reader reads at least once."

@@ -144,7 +144,7 @@ def _arc(angle: LimbAngle, directions: dict[str, float]) -> tuple[str, str]:
     anchor = "middle" if room > radius + 12 else _anchor(middle)
     return (
         element("path", {"d": path, "fill": "none", "stroke": QUIET, "stroke-width": 1.5, "data-angle": angle.letter}),
-        text_element(label_x, label_y + 4.5, f"{angle.letter} {angle.value.bare_text}", text_anchor=anchor, halo=True),
+        text_element(label_x, label_y + 4.5, f"{angle.letter} {angle.value.text}", text_anchor=anchor, halo=True),
     )
 
 

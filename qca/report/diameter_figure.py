@@ -220,17 +220,25 @@ def _lesion_zone(limb: LimbReading, axes: Axes, *, in_mm: bool) -> list[str]:
     for x in (left, right):
         line: dict[str, object] = {"x1": x, "x2": x, "y1": top, "y2": bottom}
         parts.append(element("line", {**line, "stroke": QUIET, "stroke-width": 1.0}))
+    x = _lesion_word_x(limb, axes, in_mm=in_mm)
+    parts.append(text_element(x, bottom - 8, "lesion", fill=QUIET, font_size=12.0))
+    return parts
+
+
+def _lesion_word_x(limb: LimbReading, axes: Axes, *, in_mm: bool) -> float:
+    """Where the word for the lesion begins: in its zone where it fits beside the MLD, else beside the zone; or NaN."""
+    start, end = (BY_KEY[key].of(limb, in_mm=in_mm).value for key in ("lesion_start", "lesion_end"))
+    if not end > start:
+        return math.nan
+    left, right = float(axes.x(start)), float(axes.x(end))
     label = text_width("lesion") + 10
     place = BY_KEY["mld_position"].of(limb, in_mm=in_mm).value
     narrowest = float(axes.x(place)) if math.isfinite(place) else left
     if left + label < min(right, narrowest):
-        x = left + 5
-    elif narrowest < right - label or right + label > _WIDTH:
-        x = right - label if narrowest < right - label else left - label
-    else:
-        x = right + 5
-    parts.append(text_element(x, bottom - 8, "lesion", fill=QUIET, font_size=12.0))
-    return parts
+        return left + 5
+    if narrowest < right - label:
+        return right - label
+    return left - label if right + label > _WIDTH else right + 5
 
 
 def _narrowest(limb: LimbReading, name: str, axes: Axes, found: tuple[Remark, ...], *, in_mm: bool) -> list[str]:
@@ -243,9 +251,11 @@ def _narrowest(limb: LimbReading, name: str, axes: Axes, found: tuple[Remark, ..
     if doubts(found, BY_KEY["mld"], name, in_mm=in_mm):
         text += ", not reliable"
     right_side = x + 12 + text_width(text, bold=True) < _WIDTH - _RIGHT
+    # Under the point, where the curve is not; above the word for the lesion where both lie on one side of it.
+    same_side = (_lesion_word_x(limb, axes, in_mm=in_mm) > x) == right_side
     label = text_element(
         x + 10 if right_side else x - 10,
-        min(y + 19, float(axes.y(0.0)) - 24),
+        min(y + 19, float(axes.y(0.0)) - (24 if same_side else 7)),
         text,
         text_anchor="start" if right_side else "end",
         font_weight="600",

@@ -165,7 +165,8 @@ def _wishes(reading: Reading, found: tuple[Remark, ...], crop: Crop, zoom: float
         reference = BY_KEY["reference"].of(limb, in_mm=in_mm)
         lines = [
             f"{ink.title}: MLD {BY_KEY['mld'].of(limb, in_mm=in_mm).text}",
-            f"reference {reference.bare_text}, DS {BY_KEY['ds'].of(limb, in_mm=in_mm).bare_text}",
+            f"reference {reference.text}",
+            f"DS {BY_KEY['ds'].of(limb, in_mm=in_mm).text}",
         ]
         doubts = touching(found, name, "scale")
         if doubts:

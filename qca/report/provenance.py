@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from typing import TYPE_CHECKING
 
 from qca.report.plain import plain, plain_title, plain_value
@@ -47,7 +48,14 @@ def frame_rows(reading: Reading, frame: Frame) -> list[Row]:
     ]
     if geometry.primary_angle_deg is not None and geometry.secondary_angle_deg is not None:
         rows.append(("View", view_text(geometry.primary_angle_deg, geometry.secondary_angle_deg)))
-    rows += [(plain_title(str(key)), plain_value(value)) for key, value in record.detail.items()]
+    rows += [
+        # A still need not state its number of frames.
+        (
+            _capital(plain_title(str(key))),
+            "not stated" if key == "frames_declared" and value == 0 else plain_value(value),
+        )
+        for key, value in record.detail.items()
+    ]
     rows += [("File warning", plain(warning)) for warning in frame.warnings]
     rows += [("Header warning", plain(warning)) for warning in geometry.warnings]
     return rows
@@ -132,7 +140,7 @@ def setting_rows(reading: Reading) -> list[tuple[str, str, str, str, str]]:
     """Rows about the settings: name, value, unit, reason, source."""
     return [
         (
-            plain(field.name.replace("_", " ")),
+            plain(field.name),
             plain_value(getattr(reading.settings, field.name)),
             plain(field.metadata.get("unit", "")),
             plain(field.metadata.get("reason", "")),
@@ -142,9 +150,30 @@ def setting_rows(reading: Reading) -> list[tuple[str, str, str, str, str]]:
     ]
 
 
+_FIT_TITLES = {
+    "blur_sd_px": "Blur, SD, px",
+    "blur_uncertainty_px": "Uncertainty of the blur, px",
+    "contrast_per_px": "Contrast, grey levels per px of lumen",
+    "noise_sd": "Noise, SD, grey levels",
+    "chi2_per_pixel": "Mean square of residual over noise",
+}
+_FIT_DIGITS = 3
+"""Significant digits: what a look at the fit needs. All digits are in reading.json."""
+
+
 def fit_rows(reading: Reading) -> list[Row]:
     """Rows about the shared parameters of the fit, as the reading lists them."""
-    return [(plain_title(str(key)), plain_value(value)) for key, value in reading.fit.items()]
+    return [
+        (
+            _FIT_TITLES.get(str(key), _capital(plain_title(str(key)))),
+            f"{value:.{_FIT_DIGITS}g}" if isinstance(value, float) and math.isfinite(value) else plain_value(value),
+        )
+        for key, value in reading.fit.items()
+    ]
+
+
+def _capital(title: str) -> str:
+    return title[:1].upper() + title[1:]
 
 
 def version_rows() -> list[Row]:

@@ -54,6 +54,10 @@ class Canvas:
         self._y += [box[1], box[3]]
         return text_element(x * self.zoom, y * self.zoom, content, halo=True, font_size=size, **attributes)
 
+    def keep_clear(self, x: float, y: float, half: float) -> None:
+        """Let no text that is shifted later lie on a square around a point, mm."""
+        self._written.append((x - half, y - half, x + half, y + half))
+
     def width_of(self, content: str, size: float) -> float:
         """Estimate the width of a text, mm."""
         return _LETTER * size * len(content) / self.zoom
@@ -69,6 +73,10 @@ class Canvas:
             ):
                 return shift
         return 0.0
+
+    def extent(self) -> tuple[float, float]:
+        """Width and height of what was drawn so far, canvas units."""
+        return (max(self._x) - min(self._x)) * self.zoom, (max(self._y) - min(self._y)) * self.zoom
 
     def finish(self, title: str, parts: Sequence[str], margin: float = 4.0) -> str:
         """Wrap what was drawn, with a margin in canvas units."""

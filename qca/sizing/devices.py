@@ -226,7 +226,7 @@ def _rows(text: str, name: str) -> list[tuple[int, list[str]]]:
     except csv.Error as error:
         refuse(name, f"cannot be read as CSV ({error})")
     if not rows:
-        refuse(name, "is empty")
+        refuse(name, f"is empty; its first line must be {','.join(COLUMNS)}")
     if len(rows) > _MOST_ROWS:
         refuse(name, f"has {len(rows) - 1} rows; a device table has at most {_MOST_ROWS - 1}")
     return rows

@@ -12,17 +12,20 @@ from qca.report.measured import number_text as plain_number
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
+from qca.report.unbroken import unbroken
 from qca.sizing.document import CONSENSUS, NOT_A_COMMAND
 from qca.sizing.laws import LAWS
+from qca.sizing.missing_inputs import advice_text, missing_text
 from qca.sizing.needs import ROLES
+from qca.sizing.ostium import ostium_sd
 from qca.sizing.overview_drawing import overview
-from qca.sizing.print_size import print_size_pt
+from qca.sizing.print_size import print_layout
 from qca.sizing.rules import SIGNS, Judgement
 from qca.sizing.script import Step
 from qca.sizing.sizes import SizeRow
 from qca.sizing.stent_drawing import STENT_COLOURS, technique_drawing
 from qca.sizing.techniques import TECHNIQUES, TechniqueAnswer
-from qca.sizing.terminal import best_of_each_size, size_title
+from qca.sizing.terminal import best_of_each_size, size_title, to_know
 from qca.sizing.wording import (
     CRITERION_WORDS,
     VERDICT_WORDS,
@@ -38,7 +41,6 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 _HERE = Path(__file__).parent
-_DRAWING_ZOOM = 9.0
 
 
 def worksheet_page(sheet: Worksheet) -> str:
@@ -66,11 +68,12 @@ def worksheet_section(sheet: Worksheet) -> str:
 
 def _render(template: str, sheet: Worksheet) -> str:
     view = _view(sheet)
+    layout = print_layout(view)
     return (
         _environment()
         .get_template(template)
         .render(
-            view={**view, "print_size": f"{print_size_pt(view):.1f}"},
+            view={**view, "print_size": f"{layout.size_pt:.1f}", "steps_apart": layout.steps_apart},
             words=VERDICT_WORDS,
             css=_safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
             page_css=_safe((_HERE / "page.css").read_text(encoding="utf-8")),
@@ -87,6 +90,7 @@ def _environment() -> Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=unbroken,
     )
 
 
@@ -125,7 +129,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
         ],
         "alarms": [{"where": plain(one.where), "message": plain(one.message)}
                    for one in sheet.remarks if one.untrusted],
-        "remarks": [{"message": plain(one.message)} for one in sheet.remarks if not one.untrusted],
+        "remarks": [{"message": plain(message)} for message in to_know(sheet.remarks)],
         "overview": _safe(overview(sheet)),
         "limbs": [
             {
@@ -163,31 +167,36 @@ def techniques_text(names: Iterable[str]) -> str:
 
 
 def _derived_numbers(sheet: Worksheet) -> list[tuple[str, str]]:
-    geometry = sheet.geometry
+    geometry, facts = sheet.geometry, sheet.facts
     angles = ", ".join(
-        f"{name} {number_text(value, sd, 'deg', 0)}" for name, (value, sd) in sheet.facts.measured.angles_deg.items()
+        f"{name} {number_text(value, sd, 'deg', 0)}" for name, (value, sd) in facts.measured.angles_deg.items()
     )
+    limbs = ("proximal", "distal", "side")
     rows = [
-        ("Angles", angles),
-        ("Medina", plain(sheet.facts.measured.medina_code)),
-        ("Step to distal", length_text(geometry.step)),
+        ("Angles", angles, ("angles",)),
+        ("Medina", plain(facts.measured.medina_code), limbs),
+        ("Proximal less distal", length_text(geometry.step), ("proximal", "distal", "scale")),
     ]
     ellipse, times = geometry.ostium, "\N{MULTIPLICATION SIGN}"
     if math.isfinite(ellipse.long_axis):
-        axes = f"{ellipse.long_axis:.2f} {times} {ellipse.short_axis:.2f} mm"
-        rows.append(("Side ostium", f"{axes}, {ellipse.area_mm2:.1f} mm²"))
+        side = facts.reference("side")
+        long_sd, area_sd = ostium_sd(side, *facts.measured.angles_deg["B"])
+        axes = f"{number_text(ellipse.long_axis, long_sd, 'mm', 2)} {times} {length_text(side)}"
+        area = number_text(ellipse.area_mm2, area_sd, "mm²", 1)
+        rows.append(("Side ostium", f"{axes}, {area}", ("side", "angles", "scale")))
     if geometry.kissing is not None:
         stretch = number_text(geometry.kissing_stretch, geometry.kissing_stretch_sd, "", 2)
         ring = length_text(geometry.kissing.perimeter_equivalent)
         text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal reference"
-        rows.append(("Kissing ring", text))
+        rows.append(("Kissing ring", text, (*limbs, "scale")))
     laws = "; ".join(
         f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")
         for check in sheet.law_checks
         if check.verdict not in ("refused", "cannot_tell")
     )
-    rows.append(("Laws", f"proximal from the daughters: {laws}" if laws else "no law has an answer"))
-    return rows
+    predicted = f"proximal from the daughters: {laws}" if laws else "no law has an answer"
+    rows.append(("Laws", predicted, ("distal", "side", "scale")))
+    return [(title, f"{text}; flagged" if facts.shaky(*subjects) else text) for title, text, subjects in rows]
 
 
 def _criteria(sheet: Worksheet) -> list[tuple[str, str]]:
@@ -196,6 +205,10 @@ def _criteria(sheet: Worksheet) -> list[tuple[str, str]]:
         texts = [one.rule.text for one in sheet.lesion.judgements if one.verdict == verdict]
         if texts:
             rows.append((title, "; ".join(texts)))
+    lacking = [one.missing for one in sheet.lesion.judgements if one.verdict == "cannot_tell"]
+    advice = advice_text([*lacking, *(name for answer in sheet.answers for name in answer.open)])
+    if advice:
+        rows.append(("To tell more", plain(advice, 600)))
     return rows
 
 
@@ -206,7 +219,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         device = result.attempt.device(span.role)
         if device:
             stents.append(plain(device.label))
-    drawing = technique_drawing(sheet, result, _DRAWING_ZOOM).replace("<svg ", '<svg class="drawn" ', 1)
+    drawing = technique_drawing(sheet, result).replace("<svg ", '<svg class="drawn" ', 1)
     return {
         "name": result.technique.name,
         "chosen": result.technique.id == sheet.technique,
@@ -215,7 +228,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         "layers": layers_text(result.layers),
         "stents": ", then ".join(stents),
         "reasons": [plain(text) for text in reason_texts(decisive)],
-        "open": plain(", ".join(result.open)),
+        "open": plain(missing_text(result.open)),
         "rules": [_rule(one, weight.replace("_", " ")) for one, weight in result.rules],
     }
 

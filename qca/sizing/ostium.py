@@ -57,6 +57,27 @@ class Ellipse:
         return 2.0 * math.pi * (a * a - total) / x
 
 
+def ostium_sd(side: Mm, angle_deg: float, angle_sd_deg: float) -> tuple[float, float]:
+    """Uncertainty of the mouth's ellipse, from the side branch's and the angle's.
+
+    Parameters
+    ----------
+    side : Mm
+        Side branch diameter; its SD is that of the short axis.
+    angle_deg, angle_sd_deg : float
+        Angle B and its SD.
+
+    Returns
+    -------
+    (float, float)
+        SD of the long axis, mm, and of the area, mm²: first order, ``d ln(1 / sin B) = -cot B dB``.
+    """
+    ellipse = ostium(side, angle_deg)
+    turn = math.radians(angle_sd_deg) / math.tan(math.radians(angle_deg))
+    relative = side.sd / side.value
+    return ellipse.long_axis * math.hypot(relative, turn), ellipse.area_mm2 * math.hypot(2.0 * relative, turn)
+
+
 def ostium(side: Mm, angle_deg: float) -> Ellipse:
     """Mouth of a side branch of diameter ``side`` that leaves under angle B.
 

@@ -15,35 +15,50 @@ LUMEN = "#c4ced6"
 _SHOWN_BEYOND_MM = 3.0
 _SCALE_BAR_MM = 5.0
 _TITLE_SIZE, _TEXT_SIZE = 19.0, 18.0
-"""Canvas units; on A4 the drawing is half a page wide, and this still reads."""
+"""Canvas units."""
+_WIDEST, _TALLEST = 650.0, 450.0
+"""Canvas units. Printed half a page wide (92 mm) and 64 mm high, the type of a drawing of this size has 7 points."""
+_ZOOMS = tuple(range(15, 7, -1))
+"""Canvas units per mm, tried from the largest."""
 
 
-def overview(sheet: Worksheet, zoom: float = 15.0) -> str:
+def overview(sheet: Worksheet) -> str:
     """Draw the measured bifurcation: references as tubes, measured lumen inside, limits, diameters, angles, scale bar.
 
     Parameters
     ----------
     sheet : Worksheet
         The worksheet.
-    zoom : float
-        Canvas units per mm.
 
     Returns
     -------
     str
-        An ``svg`` element. The limbs are drawn straight under the measured angles, lengths as seen in the view.
+        An ``svg`` element. The limbs are drawn straight under the measured angles, lengths as seen in the view; long
+        ones smaller, so that the type stays legible on paper.
     """
+    for zoom in _ZOOMS:
+        canvas = Canvas(float(zoom))
+        parts = _drawn(sheet, canvas)
+        width, height = canvas.extent()
+        if width <= _WIDEST and height <= _TALLEST:
+            break
+    return canvas.finish("The measured bifurcation, to scale", parts)
+
+
+def _drawn(sheet: Worksheet, canvas: Canvas) -> list[str]:
     measured = sheet.facts.measured
     plane = sketch(measured)
-    canvas = Canvas(zoom)
     reach = {name: _reach(sheet, name) for name in plane.limbs}
     parts = [*vessel(canvas, plane, reach), *_lumen(canvas, plane, sheet, reach), *_angles(canvas, plane, sheet)]
+    for name in ("distal", "side"):
+        tube = plane.limbs[name]
+        for position in range(int(reach[name]) + 1):
+            canvas.keep_clear(*tube.at(float(position), 0.0), tube.radius)
     for name in plane.limbs:
         parts += _limb_marks(canvas, plane, sheet, name, reach[name])
     side = plane.limbs["side"]
     corner = (-plane.limbs["proximal"].start - reach["proximal"], side.at(reach["side"], side.radius)[1])
-    parts += _scale_bar(canvas, corner)
-    return canvas.finish("The measured bifurcation, to scale", parts)
+    return parts + _scale_bar(canvas, corner)
 
 
 def _reach(sheet: Worksheet, limb: str) -> float:
@@ -89,21 +104,24 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
         bar = [tube.at(limb.mld_position_mm, -half), tube.at(limb.mld_position_mm, half)]
         parts.append(canvas.line(bar, stroke=ink.colour, stroke_width=2.6))
     lines = (
-        ink.title,
+        f"{ink.title} (flagged)" if sheet.facts.shaky(name, "scale") else ink.title,
         f"reference {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}"
         + (" (derived)" if limb.derived else ""),
         f"MLD {number_text(limb.mld.value, limb.mld.sd, 'mm', 2)}",
         f"DS {number_text(limb.ds_percent, limb.ds_sd_percent, '%', 0)}",
     )
-    above = name != "side"
     share = {"proximal": 1.0, "distal": 0.5, "side": 0.45}[name]
     anchor = "start" if name == "proximal" else "end"
-    corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
     step = 1.16 * _TEXT_SIZE / canvas.zoom
     width = max(canvas.width_of(line, _TEXT_SIZE) for line in lines)
-    left = corner[0] if anchor == "start" else corner[0] - width
-    top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
-    clear = canvas.shift_clear((left, top, left + width, top + len(lines) * step), -0.3 if above else 0.3)
+    places = []
+    for above in {"proximal": (True, False), "distal": (True,), "side": (False,)}[name]:
+        corner = tube.at(reach * share, (-1 if above else 1) * (tube.radius + 0.9))
+        left = corner[0] if anchor == "start" else corner[0] - width
+        top = corner[1] - len(lines) * step if above else corner[1] - 0.3 * step
+        box = (left, top, left + width, top + len(lines) * step)
+        places.append((canvas.shift_clear(box, -0.3 if above else 0.3), corner, above))
+    clear, corner, above = min(places, key=lambda place: abs(place[0]))
     for number, line in enumerate(lines):
         shift = clear + (-(len(lines) - 1 - number) * step if above else (number + 0.7) * step)
         parts.append(
@@ -118,6 +136,7 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
     """Draw the three angles around the branching point."""
     directions = {name: math.atan2(tube.direction[1], tube.direction[0]) for name, tube in plane.limbs.items()}
     parts = []
+    doubt = " (flagged)" if sheet.facts.shaky("angles") else ""
     for name, (first, second) in (
         ("A", ("proximal", "side")),
         ("B", ("side", "distal")),
@@ -137,11 +156,13 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
         steps = [middle + spread * (start - end) / 2.0 * (k / 12.0 - 1.0) for k in range(25)]
         parts.append(canvas.line([(radius * math.cos(t), radius * math.sin(t)) for t in steps], stroke=TEXT,
                                  stroke_width=1.2))  # fmt: skip
-        x, y = (radius + 0.35) * math.cos(middle), (radius + 0.35) * math.sin(middle)
+        # Written over the proximal vessel, away from the daughters' walls.
+        away = radius + (0.6 if name == "B" else 0.35)
+        x, y = away * math.cos(middle), away * math.sin(middle)
         shift = {"A": 0.85 * _TEXT_SIZE, "B": 0.35 * _TEXT_SIZE, "C": -2.0}[name] / canvas.zoom
         parts.append(
-            canvas.text(x, y + shift, f"{name} {number_text(value, sd, 'deg', 0)}", size=_TEXT_SIZE,
-                        text_anchor="start" if name == "B" else "middle")
+            canvas.text(x, y + shift, f"{name} {number_text(value, sd, 'deg', 0)}{doubt}", size=_TEXT_SIZE,
+                        text_anchor="start" if name == "B" else "end")
         )  # fmt: skip
     return parts
 

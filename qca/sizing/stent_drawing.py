@@ -25,7 +25,13 @@ _LABELS_MM = 3.6
 """Room above the proximal vessel's axis, so that all technique drawings have one size."""
 
 
-def technique_drawing(sheet: Worksheet, result: TechniqueAnswer, zoom: float = 7.0) -> str:
+_TEXT_SIZE = 11.5
+"""Canvas units."""
+_WIDTH = 112.0
+"""Canvas units. Printed 25 mm wide, a seventh of a page, the type of a drawing of this size has 7 points."""
+
+
+def technique_drawing(sheet: Worksheet, result: TechniqueAnswer) -> str:
     """Draw the stents of a technique with their strut layers, at the same scale for all techniques of a worksheet.
 
     Returns
@@ -36,7 +42,7 @@ def technique_drawing(sheet: Worksheet, result: TechniqueAnswer, zoom: float = 7
         takes one straight wall.
     """
     plane = sketch(sheet.facts.measured)
-    canvas = Canvas(zoom)
+    canvas = Canvas(drawing_zoom(plane))
     parts = vessel(canvas, plane, _CUT_MM)
     laid = _Laid()
     for span in result.spans:
@@ -46,6 +52,13 @@ def technique_drawing(sheet: Worksheet, result: TechniqueAnswer, zoom: float = 7
     low = plane.limbs["side"].at(_CUT_MM["side"], plane.limbs["side"].radius)
     canvas.points([(low[0], low[1]), plane.limbs["proximal"].at(_CUT_MM["proximal"], -_LABELS_MM)])
     return canvas.finish(f"Stents and strut layers: {result.technique.name}", parts, 2.0)
+
+
+def drawing_zoom(plane: Sketch) -> float:
+    """Canvas units per mm at which the vessel is as wide as a technique's drawing."""
+    millimetres = Canvas(1.0)
+    vessel(millimetres, plane, _CUT_MM)
+    return _WIDTH / millimetres.extent()[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,15 +155,15 @@ def _layer_labels(canvas: Canvas, plane: Sketch, result: TechniqueAnswer) -> lis
     most = [segment for segment in result.struts["proximal"] if segment.layers == result.layers]
     if most:
         words = f"{result.layers} layer{'s' if result.layers > 1 else ''}"
-        parts.append(canvas.text(top[0], top[1], words, size=11.5))
+        parts.append(canvas.text(top[0], top[1], words, size=_TEXT_SIZE))
     side = plane.limbs["side"]
     place_of = {"t": ("t_bare_length", "bare"), "t_and_protrusion": ("new_carina_length", "new carina")}
     if result.technique.id in place_of:
         rule_id, word = place_of[result.technique.id]
         one = next(judged for judged, _ in result.rules if judged.rule.id == rule_id)
         for line, words in enumerate((word, number_text(one.value, one.sd, "mm", 1))):
-            x, y = proximal.at(left, proximal.radius + 1.7 + 1.4 * line)
-            parts.append(canvas.text(x, y, words, size=11.5, fill=ALARM if word == "bare" else TEXT))
+            x, y = proximal.at(left, proximal.radius + 0.4 + 1.1 * (1 + line) * _TEXT_SIZE / canvas.zoom)
+            parts.append(canvas.text(x, y, words, size=_TEXT_SIZE, fill=ALARM if word == "bare" else TEXT))
         if word == "bare":
             shoulder = plane.shoulder_position("side")
             away = [plane.side_shoulder, side.at(0.0, side.radius)]

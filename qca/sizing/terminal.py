@@ -12,6 +12,8 @@ from qca.report.plain import plain
 from qca.sizing.document import NOT_A_COMMAND
 from qca.sizing.facts import Facts
 from qca.sizing.laws import LAWS
+from qca.sizing.measured import Remark
+from qca.sizing.missing_inputs import missing_text
 from qca.sizing.needs import ROLES
 from qca.sizing.rules import Judgement
 from qca.sizing.script import Step
@@ -54,8 +56,13 @@ def worksheet_lines(sheet: Worksheet) -> str:
         lines += ["Numbers that must not be relied on as they are"]
         lines += [*(_item(f"{one.where}: {one.message}") for one in alarms), ""]
     lines += [*_measured(sheet), *_lesion(sheet), *_techniques(sheet), *_sizes(sheet), *_steps(sheet)]
-    lines += ["To know", *(_item(one.message) for one in sheet.remarks if not one.untrusted)]
+    lines += ["To know", *map(_item, to_know(sheet.remarks))]
     return "\n".join(lines) + "\n"
+
+
+def to_know(remarks: Iterable[Remark]) -> list[str]:
+    """Messages of the remarks that spoil no number, each once: two limbs may have one and the same to say."""
+    return list(dict.fromkeys(one.message for one in remarks if not one.untrusted))
 
 
 def columns(rows: Iterable[Sequence[str]], indent: str = "  ") -> list[str]:
@@ -134,7 +141,7 @@ def _techniques(sheet: Worksheet) -> list[str]:
     for result in sheet.answers:
         reasons = reason_texts([one for one, _ in result.rules if one.rule.id in result.because])
         if result.open:
-            reasons.append(f"open: {', '.join(result.open)}")
+            reasons.append(f"not known: {missing_text(result.open)}")
         mark = "> " if result.technique.id == sheet.technique else ""
         rows.append((mark + result.technique.name, VERDICT_WORDS[result.verdict], str(result.layers), _joined(reasons)))
     return ["Techniques by the numbers", *columns(rows), *_wrapped(NOT_A_COMMAND), ""]

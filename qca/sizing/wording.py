@@ -56,24 +56,26 @@ def reason_texts(decisive: Sequence[Judgement]) -> list[str]:
     """Say what makes a technique's verdict.
 
     Rules that are held back for one reason share a sentence that gives the reason; those of them that would not hold
-    are written out as well. So do rules that lack the same number.
+    are written out as well. Rules that cannot be told share a sentence: what they lack is listed once, beside it.
     """
     texts: list[str] = []
     held: dict[str, list[Judgement]] = {}
-    lacking: dict[str, list[Judgement]] = {}
+    untold = [one for one in decisive if one.verdict == "cannot_tell"]
     for one in decisive:
         if one.held_back:
             held.setdefault(one.held_back, []).append(one)
-        if one.verdict == "cannot_tell":
-            lacking.setdefault(one.missing, []).append(one)
     for one in decisive:
-        shared = max(len(held.get(one.held_back, ())), len(lacking.get(one.missing, ()))) > 1
-        if not shared:
+        if one.verdict == "cannot_tell":
+            continue
+        if len(held.get(one.held_back, ())) <= 1:
             texts.append(outcome_text(one))
-        elif one.held_back and not one.holds:
+        elif not one.holds:
             texts.append(outcome_text(replace(one, held_back="")))
     texts += [f"{len(ones)} rules held back: {why}" for why, ones in held.items() if len(ones) > 1]
-    texts += [f"{len(ones)} rules cannot tell: {what} not known" for what, ones in lacking.items() if len(ones) > 1]
+    if len(untold) == 1:
+        texts.append(f"{untold[0].rule.text}: cannot tell")
+    elif untold:
+        texts.append(f"{len(untold)} rules cannot tell")
     return texts
 
 

@@ -14,6 +14,7 @@ from qca.report.palette import PAPER, QUIET, RULE, TEXT
 from qca.report.svg import element, figure, text_element
 from qca.validation.published import published_for
 from qca.validation.summary import Summary, summarise
+from qca.validation.tables import NAMES, number
 from qca.validation.value import Method, Value
 
 Vector = npt.NDArray[np.float64]
@@ -181,10 +182,12 @@ def error_figure(values: Sequence[Value], name: str, unit: str, *, half: float, 
     lines = [Line(0.0, "", RULE)]
     if summary.sd >= 0:
         ink = INK[method]
+        low, bias, high = (number(found, NAMES[values[0].quantity][2], sign=True)
+                           for found in (summary.low, summary.bias, summary.high))  # fmt: skip
         lines += [
-            Line(summary.high, f"+1.96 SD {summary.high:+.3g}", ink, "7 4"),
-            Line(summary.bias, f"bias {summary.bias:+.3g}", ink),
-            Line(summary.low, f"-1.96 SD {summary.low:+.3g}", ink, "7 4"),
+            Line(summary.high, f"+1.96 SD {high}", ink, "7 4"),
+            Line(summary.bias, f"bias {bias}", ink),
+            Line(summary.low, f"-1.96 SD {low}", ink, "7 4"),
         ]
     for row in published_for(values[0].quantity):
         if row.bias[0] == row.bias[1]:

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+import re
 from html.parser import HTMLParser
 
 import numpy as np
@@ -10,12 +11,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from qca import CAUTION
-from qca.agreement.comparison import Read, agree
+from qca.agreement.columns import Read
+from qca.agreement.comparison import agree
 from qca.agreement.estimate import Estimate
 from qca.agreement.numbers import COLUMNS, numbers_csv, statistics
 from qca.agreement.observations import Observation, read_observations
 from qca.agreement.plot import ticks
-from qca.agreement.report import WORDS, kappa_shown, report_html, shown, who
+from qca.agreement.report import WORDS, kappa_shown, report_html, who
+from qca.agreement.written import shown
 from qca.errors import InputError
 from tests.agreement.published import LARGE, MINI
 
@@ -152,6 +155,26 @@ def test_limbs_without_a_narrowing_take_no_part_in_lengths_and_places():
 )
 def test_a_number_and_its_bounds_have_the_same_decimals(estimate, unit, text):
     assert shown(estimate, unit) == text
+
+
+def test_differences_of_percentages_are_in_points_and_the_coefficient_of_variation_is_not():
+    first, second = [30.0, 45.0, 62.0, 51.0], [31.0, 44.5, 63.5, 50.0]
+    found = agree(
+        [*reads("A", 1, first, quantity="ds", unit="percent"), *reads("A", 2, second, quantity="ds", unit="percent")]
+    )
+    text = re.sub(r"<[^>]*>", " ", report_html(found)).replace("\N{NO-BREAK SPACE}", " ")
+    for name in ("bias", "sd_of_differences", "lower_limit", "upper_limit", "within_subject_sd"):
+        assert re.search(rf"{re.escape(WORDS[name])}\s+-?\d+\.\d\d points \(", text), name
+    assert re.search(r"coefficient of variation\s+\d+\.\d\d % ", text)
+    assert "second minus first, points" in text
+    assert "mean of the two reads, %" in text
+
+
+def test_labels_of_the_plot_have_the_tables_decimals():
+    found = agree([*reads("A", 1, [1.0, 2.0, 3.0, 4.0]), *reads("A", 2, [1.0123, 2.0456, 2.9789, 4.1])])
+    labels = re.findall(r">(?:bias|[+\u2212]1\.96 SD) (-?[\d.]+)<", report_html(found))
+    assert len(labels) == 3
+    assert all(len(label.partition(".")[2]) == 3 for label in labels)
 
 
 def test_comparisons_are_named_in_few_words():
@@ -310,6 +333,7 @@ def test_the_command(qca, tmp_path):
     assert code == 0
     assert "between A, B" in out
     assert "wrote" in err
+    assert CAUTION in err
     numbers = (tmp_path / "report" / "agreement.csv").read_text(encoding="utf-8")
     assert "inter-reader" in numbers
     assert "±" in (tmp_path / "report" / "agreement.html").read_text(encoding="utf-8")

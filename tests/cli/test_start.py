@@ -129,3 +129,15 @@ def test_an_output_that_cannot_be_written_is_one_sentence(arguments):
     assert run.returncode == 1
     assert run.stderr.startswith("qca: The output cannot be written (No space left on device)")
     assert run.stderr.count("\n") == 1
+
+
+def test_a_command_that_is_stopped_does_not_look_like_an_input_that_cannot_be_measured(qca, monkeypatch):
+    sample = ROOT / "sample_images" / "bifurcation"
+
+    def stopped(*_arguments, **_named):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("qca.pipeline.measure", stopped)
+    code, out, err = qca("measure", f"{sample}.dcm", "--picks", f"{sample}.picks.json")
+    assert (code, out) == (130, "")
+    assert err == "qca: stopped before it was done: the same line does it again.\n"

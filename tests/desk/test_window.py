@@ -431,3 +431,20 @@ def test_memory_stays_flat_over_fifty_files(hand, know, still_reading, tmp_path)
         if k in (9, 29, 49):
             sizes.append(resident_mb())
     assert sizes[2] - sizes[0] < 40, sizes
+
+
+def test_the_facts_of_the_case_need_no_scrolling_on_a_low_screen(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    hand.window.main.resize(1366, 768)
+    desk.go(Step.PLAN)
+    panel = hand.window.widget.column.panels[Step.PLAN]
+    panel._use_sample()
+    assert hand.wait(lambda: not desk.measuring.planning, 30)
+    assert hand.wait(lambda: panel._device_rows.rowCount() > 4, 10)
+
+    def hidden():
+        shown = {name: widget.visibleRegion().boundingRect().height() for name, widget in panel._facts.items()}
+        return [name for name, height in shown.items() if height < panel._facts[name].height()]
+
+    assert hand.wait(lambda: not hidden(), 10), hidden()

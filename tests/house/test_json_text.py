@@ -34,7 +34,7 @@ def test_what_is_written_is_read_back(tree):
     ("data", "message"),
     [
         (b"", "is not JSON.*line 1, column 1"),
-        (b"{", "is not JSON.*line 1, column 2"),
+        (b"{", "is not JSON.*line 1, column 2.*: check which file it is"),
         (b'{"a": NaN}', "holds NaN, which is not JSON: write null"),
         (b'{"a": -Infinity}', "holds -Infinity"),
         (b'{"a": 1, "a": 2}', "has the key 'a' twice"),

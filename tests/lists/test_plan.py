@@ -83,7 +83,7 @@ def test_codes_are_opaque_signs():
     ("change", "words"),
     [
         ({"items": 0}, "no frame to read"),
-        ({"readers": []}, "different codes, not none"),
+        ({"readers": []}, "different codes, not none: name them once each"),
         ({"readers": ["A", "A"]}, "different codes, not A, A"),
         ({"readers": ["A", " "]}, "different codes"),
         ({"passes": 0}, "passes is 0"),

@@ -124,7 +124,7 @@ def test_drawn_angles_are_the_frames(page, bifurcation):
     # the side limb of the fixture leaves downwards, the proximal one lies to the left
     assert float(chords["side"].attrs["y2"]) > float(chords["side"].attrs["y1"])
     assert float(chords["proximal"].attrs["x2"]) < float(chords["proximal"].attrs["x1"])
-    assert "A 131.9°" in sketch.text
+    assert "A 131.9 ± 1.6°" in sketch.text
 
 
 def test_medina_shows_distance_and_probability(page, bifurcation):
@@ -220,10 +220,49 @@ def test_provenance_is_complete(page, bifurcation):
     assert bifurcation.reading.frame.sha256 in text
     assert "RAO 28°, cranial 19°" in text
     assert "(44, 84)" in text
-    assert "reduced chi²" in text
+    assert "Reduced chi²" in text
     for field in dataclasses.fields(bifurcation.reading.settings):
-        assert field.name.replace("_", " ") in text
+        assert field.name in text  # as --set wants it
         assert field.metadata["reason"] in text
+
+
+def test_the_fits_numbers_have_as_many_digits_as_they_deserve(page_of, bifurcation):
+    fit = {"blur_sd_px": 1.0232345, "noise_sd": 73.10284, "pixels": 10391, "chi2_per_pixel": math.nan}
+    reading = dataclasses.replace(bifurcation.reading, fit=fit)
+    text = page_of(report_html(reading, bifurcation.frame)).all("section", **{"class": "provenance"})[0].text
+    assert re.search(r"Blur, SD, px\s*1\.02\s", text)
+    assert re.search(r"Noise, SD, grey levels\s*73\.1\s", text)
+    assert re.search(r"Pixels\s*10391\s", text)
+    assert re.search(r"residual over noise\s*not known\s", text)
+
+
+def test_every_number_written_on_the_frame_has_its_uncertainty(page):
+    (figure,) = page.figures("measured vessel")
+    for what in (r"MLD \d+\.\d+", r"reference \d+\.\d+", r"DS -?\d+\.\d+"):
+        assert len(re.findall(what, figure.text)) == 3
+        assert len(re.findall(rf"{what} ± \d+\.\d+ (?:mm|%)", figure.text)) == 3, what
+
+
+def test_the_label_of_a_small_mld_lies_under_the_curve_and_not_on_it(page_of, bifurcation):
+    from qca.report.diameter_figure import Axes, diameter_figure
+
+    axes = Axes(0.0, 20.0, 7.0, "mm")
+    for name in ("proximal", "distal", "side"):
+        page = page_of(diameter_figure(bifurcation.reading, name, axes, ()))
+        (label,) = (text for text in page.all("text") if text.text.startswith("MLD"))
+        capital = 9.0
+        point = float(axes.y(bifurcation.reading.limbs[name].mld_mm))
+        assert float(label.attrs["y"]) - capital > point
+        assert float(label.attrs["y"]) < float(axes.y(0.0))
+
+
+def test_tables_and_figures_do_not_widen_the_page(page):
+    """On a narrow screen they are pushed sideways in a box of their own; only pairs of words and values may wrap."""
+    boxed = [e for e in page.elements if "wide" in (e.attrs.get("class") or "").split()]
+    assert len([e for e in boxed if e.tag == "figure"]) == 4
+    for table in page.all("table"):
+        if table.attrs.get("class") != "pairs":
+            assert any("wide" in (box.attrs.get("class") or "") and table.text in box.text for box in boxed), table.text
 
 
 def test_another_frame_is_refused(bifurcation):

@@ -1,4 +1,4 @@
-"""The shipped sample through to its worksheet: what one SD does to the verdicts, and one page of paper."""
+"""The shipped sample through to its worksheet: what one SD does to the verdicts, and what its pages hold."""
 
 from __future__ import annotations
 
@@ -82,27 +82,38 @@ def test_the_worksheet_says_what_the_bend_of_the_main_vessel_does(demo):
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium here to print a page with")
-@pytest.mark.parametrize("technique", ["double_kissing_crush", "culotte_classic"])
-def test_a_browser_prints_the_longest_worksheets_on_one_page(demo, tmp_path, technique):
+@pytest.mark.parametrize(("technique", "told"), [("double_kissing_crush", True), ("culotte_classic", True),
+                                                 ("culotte_classic", False)])  # fmt: skip
+def test_a_browser_prints_the_longest_worksheets_on_two_pages(demo, tmp_path, technique, told):
+    table = (
+        TABLE
+        if told
+        else parse_devices(
+            "kind,label,nominal_mm,length_mm,expansion_limit_mm,cell_opening_mm,note\nstent,one,2.5,15,,,\n"
+        )
+    )
+    made = plan(demo, table=table, case=CASE if told else parse_case(""), technique=technique)
     page = tmp_path / "worksheet.html"
-    page.write_text(worksheet_page(plan(demo, table=TABLE, case=CASE, technique=technique)), encoding="utf-8")
+    page.write_text(worksheet_page(made), encoding="utf-8")
     printed = tmp_path / "worksheet.pdf"
     subprocess.run(
         [BROWSER, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}",
          "--no-pdf-header-footer", f"--print-to-pdf={printed}", page.as_uri()],
         check=True, capture_output=True, timeout=120,
     )  # fmt: skip
-    assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 1
+    assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 2
 
 
-def test_the_font_shrinks_with_what_has_to_be_on_the_page(demo):
-    def size(technique):
-        html = worksheet_page(plan(demo, table=TABLE, case=CASE, technique=technique))
-        return float(re.search(r"--print-size: ([\d.]+)pt", html)[1])
+def print_layout(demo, technique):
+    html = worksheet_page(plan(demo, table=TABLE, case=CASE, technique=technique))
+    return float(re.search(r"--print-size: ([\d.]+)pt", html)[1]), 'class="next-page"' in html
 
-    sizes = {technique: size(technique) for technique in TECHNIQUE_IDS}
-    assert sizes["double_kissing_crush"] < sizes["provisional"]
-    assert all(5.8 <= one <= 8.0 for one in sizes.values())
+
+def test_steps_begin_on_a_page_of_their_own_where_one_page_would_need_small_type(demo):
+    for technique in TECHNIQUE_IDS:
+        size, apart = print_layout(demo, technique)
+        assert apart
+        assert 7.0 <= size <= 8.0
 
 
 def test_the_comparison_of_the_samples_before_and_after_agrees_with_their_truth(demo):

@@ -16,7 +16,7 @@ from qca.sizing.devices import parse_devices
 from qca.sizing.html import worksheet_page, worksheet_section
 from qca.sizing.overview_drawing import overview
 from qca.sizing.sketch import sketch
-from qca.sizing.stent_drawing import technique_drawing
+from qca.sizing.stent_drawing import drawing_zoom, technique_drawing
 from qca.sizing.worksheet import plan
 from tests.sizing.invented_reading import FULL_CASE, PLENTY, reading
 
@@ -161,17 +161,18 @@ def test_drawings_are_well_formed_for_every_technique_and_odd_numbers():
             drawing(text)
 
 
-@pytest.mark.parametrize("zoom", [10.0, 15.0])
-def test_the_overview_is_to_scale(zoom):
-    made = sheet()
-    root = drawing(overview(made, zoom))
+@pytest.mark.parametrize("longest", [12.0, 38.0])
+def test_the_overview_is_to_scale(longest):
+    made = sheet(limbs={"proximal": {"start": 2.0, "end": longest}})
+    root = drawing(overview(made))
     bars = [points(line) for line in root.iter() if line.tag.endswith("polyline")]
+    scale_bar = [bar for bar in bars if len(bar) == 4 and bar[0][0] == bar[1][0]]
+    zoom = math.dist(scale_bar[-1][1], scale_bar[-1][2]) / 5.0
+    assert (zoom < 12.5) == (longest > 30.0)
     lengths = [math.dist(bar[0], bar[1]) / zoom for bar in bars if len(bar) == 2]
     for limb in made.facts.measured.limbs.values():
         # The bar at the MLD is as long as the MLD; coordinates are written in hundredths.
         assert any(length == pytest.approx(limb.mld.value, abs=0.02 / zoom) for length in lengths)
-    scale_bar = [bar for bar in bars if len(bar) == 4 and bar[0][0] == bar[1][0]]
-    assert math.dist(scale_bar[-1][1], scale_bar[-1][2]) / zoom == pytest.approx(5.0, abs=0.01)
 
 
 def test_the_sketch_has_the_measured_angles_and_diameters():
@@ -197,11 +198,12 @@ def test_the_sketch_has_the_measured_angles_and_diameters():
 def test_stents_are_drawn_as_long_as_they_lie():
     made = sheet(limbs={"distal": {"start": 0.2, "end": 1.5}})
     provisional = made.answers[0]
-    lines = [points(line) for line in drawing(technique_drawing(made, provisional, 10.0)).iter()
+    lines = [points(line) for line in drawing(technique_drawing(made, provisional)).iter()
              if line.tag.endswith("polyline")]  # fmt: skip
+    zoom = drawing_zoom(sketch(made.facts.measured))
     daughter = provisional.spans[0].daughter.value
     assert daughter == pytest.approx(5.0)
-    assert any(math.dist(line[0], line[-1]) / 10.0 == pytest.approx(daughter, abs=0.01) for line in lines)
+    assert any(math.dist(line[0], line[-1]) / zoom == pytest.approx(daughter, abs=0.01) for line in lines)
 
 
 def test_all_technique_drawings_have_one_scale():
@@ -220,3 +222,128 @@ def test_labels_move_until_they_lie_on_no_other():
     assert shift < 0
     assert box[3] + shift <= -1.0  # its lower edge above the text's upper one
     assert canvas.shift_clear((20.0, -0.5, 25.0, 0.1), -0.3) == 0.0
+
+
+PRINTED_MM = {"overview": (92.0, 64.0), "drawn": (24.9, math.inf)}
+"""Widths and heights on A4 that page.css leaves to the two kinds of drawing."""
+
+
+def smallest_type_pt(svg, kind):
+    root = drawing(svg)
+    width, height = map(float, root.get("viewBox").split()[2:])
+    most = PRINTED_MM[kind]
+    mm_per_unit = min(most[0] / width, most[1] / height)
+    sizes = [float(text.get("font-size")) for text in root.iter() if text.tag.endswith("text")]
+    return min(sizes, default=math.inf) * mm_per_unit / 0.3528
+
+
+@pytest.mark.parametrize("end", [6.0, 20.0, 38.0])
+def test_type_in_the_drawings_is_not_under_seven_points_on_paper(end):
+    made = sheet(limbs={"proximal": {"start": 2.0, "end": end}, "distal": {"start": 0.0, "end": end}})
+    assert smallest_type_pt(overview(made), "overview") >= 6.95
+    for result in made.answers:
+        assert smallest_type_pt(technique_drawing(made, result), "drawn") >= 6.95
+
+
+def flagged(code, where):
+    from qca.reading import Flag
+
+    return Flag(code, where, code)
+
+
+def test_type_on_paper_is_not_under_seven_points_however_much_cannot_be_told():
+    flags = tuple(flagged("overlap", name) for name in ("proximal", "distal", "side"))
+    for technique in ("double_kissing_crush", "culotte_classic", None):
+        for devices in (
+            PLENTY,
+            "kind,label,nominal_mm,length_mm,expansion_limit_mm,cell_opening_mm,note\nstent,one,2.5,15,,,\n",
+        ):
+            made = sheet(devices, case="", made=reading(flags=flags), technique=technique)
+            assert sum(one.verdict == "cannot_tell" for one in made.lesion.judgements) >= 4
+            size = re.search(r"--print-size: ([\d.]+)pt", worksheet_page(made))
+            assert float(size[1]) >= 7.0
+
+
+def test_no_rule_of_the_printed_page_makes_type_smaller():
+    from pathlib import Path
+
+    import qca.sizing.html
+
+    style = (
+        (Path(qca.sizing.html.__file__).parent / "page.css").read_text(encoding="utf-8").partition("@media print")[2]
+    )
+    sizes = re.findall(r"font-size:\s*([^;]+);", style)
+    assert "var(--print-size)" in sizes
+    assert all(float(size.removesuffix("em")) >= 1.0 for size in sizes if size != "var(--print-size)")
+
+
+def test_each_printed_page_begins_with_the_caution_and_what_it_belongs_to():
+    page = worksheet_page(sheet())
+    head = page[page.index("<header>") : page.index("</header>")]
+    assert CAUTION.split(".")[0] in head
+    assert "Sizing worksheet" in head
+    assert "SHA-256" in head
+    assert re.search(r"\.sheet > header {[^}]*display: table-header-group", page)
+
+
+def test_numbers_of_a_flagged_limb_and_flagged_angles_say_so_wherever_they_stand():
+    made = sheet(made=reading(flags=(flagged("overlap", "side"), flagged("overlap_beside", "angles"))))
+    written = [text.text for text in drawing(overview(made)).iter() if text.tag.endswith("text")]
+    assert "Side (flagged)" in written
+    assert "Proximal" in written
+    assert all(text.endswith("(flagged)") for text in written if re.match("[ABC] ", text))
+    text = re.sub(r"<[^>]*>", "", worksheet_page(made))
+    for title in ("Angles", "Medina", "Side ostium", "Kissing ring"):
+        assert re.search(rf"{title}[^\n]*; flagged", text), title
+    clean = re.sub(r"<[^>]*>", "", worksheet_page(sheet()))
+    assert "flagged" not in clean
+
+
+def test_what_is_missing_is_said_once_with_where_to_put_it():
+    made = plan(reading(), case=parse_case(""))
+    text = re.sub(r"<[^>]*>", " ", worksheet_page(made))
+    assert "say in the case file: " in text
+    assert "give a device table with: main stent" in text
+    for line in re.findall(r"Not known: ([^.]*)\.", text):
+        for place in ("case: ", "device table: "):
+            assert line.count(place) <= 1
+        named = re.split(r"[,;:] ", line)
+        assert len(named) == len(set(named)), line
+
+
+def test_a_remark_that_two_limbs_share_stands_once_to_know():
+    made = sheet(made=reading(flags=(flagged("ostial", "side"), flagged("ostial", "distal"))))
+    text = worksheet_page(made)
+    assert text.count("The narrowing starts where the limb leaves the confluence") == 1
+
+
+@pytest.mark.parametrize("angles", [(164.0, 105.0, 91.0), (150.0, 60.0, 150.0), (120.0, 110.0, 130.0)])
+def test_no_label_of_the_overview_lies_on_a_daughter_or_on_another_label(angles):
+    lesions = {
+        "proximal": {"reference": 2.45, "start": 1.5, "end": 4.2},
+        "distal": {"reference": 1.72, "start": 4.3, "end": 9.6},
+        "side": {"reference": 1.85, "start": 0.9, "end": 2.6},
+    }
+    flags = tuple(flagged("overlap", name) for name in (*lesions, "angles"))
+    made = plan(reading(angles=angles, limbs=lesions, flags=flags), case=parse_case(""))
+    root = drawing(overview(made))
+    bars = [points(line) for line in root.iter() if line.tag.endswith("polyline")]
+    scale_bar = [bar for bar in bars if len(bar) == 4 and bar[0][0] == bar[1][0]][-1]
+    zoom = math.dist(scale_bar[1], scale_bar[2]) / 5.0
+    boxes = []
+    for text in (one for one in root.iter() if one.tag.endswith("text")):
+        size, x, y = (float(text.get(key)) for key in ("font-size", "x", "y"))
+        width = 0.5 * size * len(text.text)
+        left = x - {"end": width, "middle": width / 2}.get(text.get("text-anchor"), 0.0)
+        boxes.append((left, y - 0.7 * size, left + width, y))
+    for k, (x0, y0, x1, y1) in enumerate(boxes):
+        for a0, b0, a1, b1 in boxes[:k]:
+            assert not (x0 < a1 and a0 < x1 and y0 < b1 and b0 < y1)
+    plane = sketch(made.facts.measured)
+    limb_lines = [box for box, text in zip(boxes, [t for t in root.iter() if t.tag.endswith("text")], strict=True)
+                  if re.match("reference|MLD|DS|Proximal|Distal|Side", text.text)]  # fmt: skip
+    for name in ("distal", "side"):
+        # the drawn ends lie at 15.6 and 8.6 mm; text keeps off by its own stroke
+        for position in range(8 if name == "side" else 17):
+            x, y = (zoom * v for v in plane.limbs[name].at(float(position), 0.0))
+            assert not any(x0 < x < x1 and y0 < y < y1 for x0, y0, x1, y1 in limb_lines), name

@@ -53,7 +53,7 @@ def test_compliance_points_are_interpolated_and_never_extrapolated():
 
 
 @pytest.mark.parametrize(("text", "sentence"), [
-    ("", "is empty"),
+    ("", "is empty; its first line must be kind,label,nominal_mm,"),
     ("\n\n", "is empty"),
     (device_table(), "has a header and no device"),
     ("kind,label,nominal_mm\nstent,a,3", "row 1: the header lacks length_mm, expansion_limit_mm"),

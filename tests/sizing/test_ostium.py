@@ -11,7 +11,7 @@ from scipy.special import ellipe
 from shapely.geometry import LineString
 
 from calib.units import Mm
-from qca.sizing.ostium import Ellipse, bent_slant_mm, ostium, saddle_depth, slant_length
+from qca.sizing.ostium import Ellipse, bent_slant_mm, ostium, ostium_sd, saddle_depth, slant_length
 from qca.sizing.propagation import exact
 
 
@@ -103,3 +103,16 @@ def test_a_straight_main_vessel_bends_nothing(angle):
 def test_bent_slant_is_unknown_where_walls_do_not_meet():
     assert math.isnan(bent_slant_mm(exact(3.0), exact(3.0), exact(2.4), 176.0, 50.0))
     assert math.isnan(bent_slant_mm(exact(math.nan), exact(3.0), exact(2.4), 140.0, 50.0))
+
+
+@pytest.mark.parametrize("angle", [45.0, 90.0, 120.0])
+def test_the_uncertainty_of_the_mouth_is_that_of_drawn_branches(angle):
+    rng = np.random.default_rng(3)
+    side = Mm(2.4, 0.06, 0.05)
+    drawn = [
+        ostium(Mm(s, 0.0, 0.0), a)
+        for s, a in zip(rng.normal(2.4, side.sd, 20000), rng.normal(angle, 3.0, 20000), strict=True)
+    ]
+    long_sd, area_sd = ostium_sd(side, angle, 3.0)
+    assert long_sd == pytest.approx(np.std([one.long_axis for one in drawn]), rel=0.03)
+    assert area_sd == pytest.approx(np.std([one.area_mm2 for one in drawn]), rel=0.03)

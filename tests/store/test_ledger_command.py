@@ -114,3 +114,11 @@ def test_tables_of_a_ledger(qca, tmp_path):
         mine = list(csv.DictReader(file))
     with (study.out / "readings_wide.csv").open(encoding="utf-8", newline="") as file:
         assert sorted(mine, key=lambda row: row["code"]) == list(csv.DictReader(file))
+
+
+def test_tables_without_a_reading_say_why(qca, tmp_path):
+    with Ledger(tmp_path / "new.sqlite", create=True):
+        pass
+    code, _, err = qca("ledger", "table", tmp_path / "new.sqlite", "--out", tmp_path / "tables")
+    assert code == 0
+    assert "none was entered yet" in err

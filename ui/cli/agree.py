@@ -57,6 +57,7 @@ def agree(
     if bool(tables) + (ledger is not None or list_folder is not None) != 1:
         msg = "give either tables, or --ledger or --list"
         raise click.UsageError(msg)
+    from qca import CAUTION
     from qca.agreement.comparison import agree as compare
     from qca.agreement.numbers import numbers_csv
     from qca.agreement.report import report_html
@@ -73,7 +74,7 @@ def agree(
         click.echo(numbers, nl=False)
     else:
         _print_overview(agreement)
-    for note in agreement.notes:
+    for note in (*agreement.notes, CAUTION):
         click.echo(note, err=True)
 
 
@@ -93,13 +94,14 @@ def _observations(
 
 def _print_overview(agreement: Agreement) -> None:
     from qca.agreement.numbers import statistics
-    from qca.agreement.report import kappa_shown, main_first, shown, who
+    from qca.agreement.report import kappa_shown, main_first, who
+    from qca.agreement.written import statistic_text
 
     main, further = main_first(agreement)
     columns = {"bias": "bias", "sd_of_differences": "SD", "within_subject_sd": "within SD", "icc_2_1": "ICC(2,1)"}
     table = [("limb", "quantity", "reads", "n", *columns.values(), "kappa")]
     for one in main:
-        found = {each.name: shown(each.estimate, each.unit) for each in statistics(one)}
+        found = {each.name: statistic_text(each) for each in statistics(one)}
         cells = [*(found.get(name, "") for name in columns), kappa_shown(one)]
         table.append((one.limb, one.quantity, who(one), str(len(one.items) - one.missing), *cells))
     widths = [max(len(row[index]) for row in table) for index in range(len(table[0]))]

@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.main import STOPPED
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from qca.batch.pool import Pool
     from qca.lists.reading_list import ReadingList
     from qca.store.ledger import Ledger
-
-_STOPPED = 130
-"""Exit code after Ctrl-C, as shells count it."""
 
 
 @click.command(
@@ -73,7 +72,8 @@ def batch(  # noqa: PLR0917 - click passes options by name
     import sys
 
     from qca.batch.jobs import read_job_list
-    from qca.batch.run import Options, plan, run_batch
+    from qca.batch.plan import Options, plan
+    from qca.batch.run import run_batch
     from qca.errors import InputError
     from qca.lists.reading_list import open_list
     from qca.settings import DEFAULT_SETTINGS
@@ -108,7 +108,7 @@ def batch(  # noqa: PLR0917 - click passes options by name
     click.echo(f"{done.measured} of {done.total} frames measured, {done.refused} refused, tables in {folder}")
     if done.left:
         click.echo(f"qca: stopped with {done.left} frames to go: the same line goes on from here.", err=True)
-        context.exit(_STOPPED)
+        context.exit(STOPPED)
     if not done.measured:
         msg = f"Not one frame of {table.name} could be measured: {folder / 'refused.csv'} says why."
         raise InputError(msg)

@@ -156,6 +156,8 @@ def table(place: str, out: Path, folder: Path | None, parquet: bool, blinded: bo
     if hidden:
         click.echo(f"{hidden} reads of reading lists that are still blinded are left out", err=True)
     click.echo(f"wrote {count} readings into {out}", err=True)
+    if not (count or hidden):
+        click.echo("No reading in this ledger counts: none was entered yet, or all were withdrawn.", err=True)
 
 
 @ledger.command("copy")

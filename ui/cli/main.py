@@ -29,6 +29,9 @@ COMMANDS: dict[str, str] = {
 }
 """Name to one line; the module ``ui.cli.<name>`` exposes a command of that name."""
 
+STOPPED = 130
+"""Exit code after Ctrl-C, as shells count it: 1 would say that the input cannot be measured."""
+
 _EXTRA_OF = {
     "alembic": "batch",
     "dask": "batch",
@@ -93,6 +96,10 @@ class Commands(click.Group):
                 f"run  python -m pip install -e '.[{_EXTRA_OF[package]}]'  in the folder of qca."
             )
             raise CannotMeasureError(msg) from error
+        except KeyboardInterrupt:
+            # Files appear whole or not at all, so there is nothing to clear away.
+            click.echo("qca: stopped before it was done: the same line does it again.", err=True)
+            ctx.exit(STOPPED)
 
 
 @click.group(

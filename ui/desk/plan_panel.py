@@ -1,4 +1,4 @@
-"""Step 5: the device table, the facts of the case, and a device of one's own choice per role."""
+"""Step 5: the facts of the case, the device table, and a device of one's own choice per role."""
 
 from __future__ import annotations
 
@@ -59,13 +59,14 @@ class PlanPanel(QWidget):
         )
         column(
             self,
+            # Facts before devices: they decide techniques, and on a low screen the lower part has to be scrolled to.
+            row(label("Facts of the case", "quiet", wrap=False), 1, button("From a file…", self._ask_case)),
+            self._case,
+            form,
             self._table,
             row(button("Device table…", self._ask_table), self._sample, 1),
             self._devices_title,
             self._devices,
-            row(label("Facts of the case", "quiet", wrap=False), 1, button("From a file…", self._ask_case)),
-            self._case,
-            form,
             row(1, button("Go on", desk.accept, "Enter", "main")),
         )
 

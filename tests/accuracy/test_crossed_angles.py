@@ -1,0 +1,28 @@
+"""Frames in which something crosses the vessel near the branching point: angles that it led astray say so."""
+
+import pytest
+
+from qca.flags import FLAGS
+from qca.phantom import hard_bifurcation
+from qca.pipeline import measure
+from qca.validation.case import phantom_case
+
+pytestmark = pytest.mark.accuracy
+
+
+@pytest.mark.parametrize("seed", [106, 112, 113, 131])
+def test_angles_of_a_limb_that_was_led_astray_are_flagged(seed):
+    """A limb was traced along the crossing vessel: an angle is wrong by 60 to 130 degrees, ten times its SD."""
+    case = phantom_case(hard_bifurcation(seed, "crossing"), "crossed")
+    reading = measure(case.frame, case.picks)
+    found = [(getattr(reading.angles, name), getattr(reading.angles, f"sd_{name}")) for name in "ABC"]
+    true = [case.target.angles_deg[name] for name in "ABC"]
+    assert max(abs(angle - right) / sd for (angle, sd), right in zip(found, true, strict=True)) > 10.0
+    assert any(FLAGS[flag.code].untrusted for flag in reading.flags if flag.where == "angles")
+
+
+@pytest.mark.parametrize("seed", [110, 119])
+def test_angles_are_not_doubted_where_nothing_crosses_near_the_branching_point(seed):
+    case = phantom_case(hard_bifurcation(seed, "crossing"), "crossed")
+    reading = measure(case.frame, case.picks)
+    assert "overlap_beside" not in {flag.code for flag in reading.flags}
