@@ -25,7 +25,7 @@ _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 """A smooth residual inside the lumen: this many SDs and this part of the depth together."""
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
 """The same beside the lumen: squared residuals and mean residual of one side."""
-_GROUND_STEP, _GROUND_TILT, _GROUND_Z = 0.15, 0.18, 3.5
+_GROUND_STEP, _GROUND_TILT, _GROUND_Z = 0.15, 0.18, 2.0
 """The background leaving its course by this part of the lumen's depth within some mm, and by its SDs: ribs and spine
 stay under 0.13, a thin limb's noise does not."""
 _GAIN = 0.09
