@@ -141,17 +141,17 @@ def edit_shape(
     return LimbShape(position, diameter, covariance, points, normal, drawn, included)
 
 
-def edit_reference(shape: LimbShape, edits: Sequence[Edit]) -> tuple[Reference, str]:
+def edit_reference(shape: LimbShape, edits: Sequence[Edit], *, upstream: bool = False) -> tuple[Reference, str]:
     """Find the reference of a limb with its hand edits, and what it rests on.
 
     Left-out stretches have no part in the taper. A reference set by hand is the same along the whole limb and does not
-    depend on the diameters.
+    depend on the diameters. ``upstream``: positions run against the flow.
     """
     sd = np.sqrt(np.diag(shape.covariance))
     if shape.included.all():
-        reference = fit_reference(shape.position, shape.diameter, sd)
+        reference = fit_reference(shape.position, shape.diameter, sd, upstream=upstream)
     else:
-        reference = _without_stretches(shape, sd)
+        reference = _without_stretches(shape, sd, upstream=upstream)
     forced = _last(edits, "reference")
     if forced is None:
         return reference, FITTED_SOURCE
@@ -239,10 +239,10 @@ def _with_hand_reference(found: Stenosis) -> Stenosis:
     )
 
 
-def _without_stretches(shape: LimbShape, sd: Array) -> Reference:
+def _without_stretches(shape: LimbShape, sd: Array, *, upstream: bool) -> Reference:
     """Taper of what is included, carried on over the rest."""
     keep = shape.included
-    part = fit_reference(shape.position[keep], shape.diameter[keep], sd[keep])
+    part = fit_reference(shape.position[keep], shape.diameter[keep], sd[keep], upstream=upstream)
     coefficients, *_ = np.linalg.lstsq(part.design, part.line, rcond=None)
     u = (shape.position - float(shape.position[keep].mean())) / TAPER_LENGTH_PX
     design = np.column_stack([np.ones_like(u), u])

@@ -199,7 +199,7 @@ def limb_numbers(
         position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
     )
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points
-    reference, source = edit_reference(shape, own)
+    reference, source = edit_reference(shape, own, upstream=name == "proximal")
     usable = np.ones(len(s), dtype=bool)
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)

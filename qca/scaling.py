@@ -165,7 +165,7 @@ def find_scale(
         raise NoVessel(_NO_SHAFT)
     if shaft.outer_sd_px > _NO_MEASURE * shaft.outer_px:
         msg = (
-            "the catheter hardly stands out between its two points: its width may be anything around "
+            "no catheter shaft found between the two catheter points: what lies there may have any width around "
             f"{shaft.outer_px:.0f} px; pick a stretch that stands out, or another source of scale"
         )
         raise NoVessel(msg)

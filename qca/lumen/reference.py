@@ -12,9 +12,10 @@ Array = npt.NDArray[np.float64]
 NATURAL_SD, _RIPPLE_PX = 0.02, 14.0
 """Relative SD of healthy vessels around a straight taper, and how far along it neighbours share it: walls are uneven by
 2 to 5 % over some millimetres. Own choice; stated SDs of references on vessels drawn by others were true with it."""
-TAPER_MEAN_PER_LENGTH = -0.05
+TAPER_MEAN_PER_LENGTH, TAPER_UPSTREAM_PER_LENGTH = -0.05, 0.025
 TAPER_SD_PER_LENGTH = 0.06
-"""Relative change of diameter over 10 mm (50 px) of a healthy vessel, prior mean and SD; own choice, loose."""
+"""Relative change of diameter over 10 mm (50 px) of a healthy vessel with the flow, and against it in the proximal main
+vessel, prior means and SD; own choice, loose."""
 TAPER_LENGTH_PX = 50.0
 LESION_SHARE = 0.4
 """Prior probability that a point of a limb is diseased."""
@@ -60,7 +61,7 @@ class Reference:
         return float(self.design[i] @ self.vessel @ self.design[i])
 
 
-def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
+def fit_reference(position: Array, diameter: Array, sd: Array, *, upstream: bool = False) -> Reference:
     """Robust taper: a straight line from which points fall away only downwards.
 
     Points are a mixture: healthy ones scatter normally around the line, diseased ones lie anywhere below it. The line
@@ -71,6 +72,8 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     ----------
     position, diameter, sd : ndarray, shape (N,)
         Positions and diameters with their SD, px.
+    upstream : bool
+        Whether positions run against the flow, as those of a proximal limb do.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def fit_reference(position: Array, diameter: Array, sd: Array) -> Reference:
     design = np.column_stack([np.ones_like(u), u])
     # all starts together, one per row
     level = np.quantile(diameter, _STARTS)
-    mean = TAPER_MEAN_PER_LENGTH * level
+    mean = (TAPER_UPSTREAM_PER_LENGTH if upstream else TAPER_MEAN_PER_LENGTH) * level
     precision = (TAPER_SD_PER_LENGTH * level) ** -2.0
     # what neighbouring points have in common, noise or unevenness, counts once
     thin = float(np.clip(len(position) / max(np.ptp(position) / _RIPPLE_PX, 1.0), 1.0, None))

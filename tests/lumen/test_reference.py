@@ -161,3 +161,26 @@ def test_a_limb_is_too_narrow_only_beyond_the_laws_own_scatter(proximal, distal,
 
 def test_a_segment_has_no_law_to_be_too_narrow_for():
     assert not narrow_for_the_law("segment", {"segment": 3.0})
+
+
+def test_a_proximal_limb_widens_against_the_flow():
+    """A lesion hides two thirds of it: what its taper is there, is mostly believed."""
+    taper = 14.0 * (1 + 0.025 * (S - S[0]) / TAPER_LENGTH_PX)
+    lumen = taper * np.where(S[0] + 33 < S, 0.6, 1.0)
+    errors = []
+    for upstream in (True, False):
+        lines = np.array([fit_reference(S, lumen + noise(seed), SD, upstream=upstream).line for seed in range(8)])
+        errors.append(float(np.abs(lines[:, -1].mean() - taper[-1])))
+    assert errors[0] < 0.03 * taper[-1]
+    assert errors[0] < errors[1]
+
+
+def test_points_that_may_be_diseased_tell_less():
+    """A shoulder two SDs under the line: nobody knows on which side it is, so it hardly moves the reference."""
+    shoulder = TAPER - np.exp(-0.5 * ((S - 55) / 20) ** 4)
+    middle = np.abs(S - 55) < 10
+    doubtful, sound = fit_reference(S, shoulder, SD), fit_reference(S, TAPER, SD)
+    share = doubtful.healthy[middle].mean() / sound.healthy[middle].mean()
+    told = doubtful.weights_at(100)[middle].sum() / sound.weights_at(100)[middle].sum()
+    assert share > 0.4
+    assert told < 0.5 * share
