@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.joint import JointFit
-from qca.tube.noise import typical_correlation
 
 Array = npt.NDArray[np.float64]
 
@@ -89,7 +88,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     z = fit.residual[near.pixel]
     variance = fit.variance[near.pixel]
     # neighbours share noise: sums of it have more of it, and of its squares about half as much more
-    shared = typical_correlation(fit.pixels, fit.residual)
+    shared = fit.typical
     depth = fit.background[near.pixel] - fit.model[near.pixel]
     window = np.clip(np.searchsorted(edges, s, side="right") - 1, 0, count - 1)
     lumen = np.abs(x) <= r + sigma

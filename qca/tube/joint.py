@@ -68,6 +68,8 @@ class JointFit:
         Of the noise of single pixels, grey levels squared.
     weight : ndarray, shape (P,)
         Huber weight, 0 to 1.
+    typical : float
+        By how much the variance that noise has for what is smooth is more than a pixel's, where the model fits.
     base : float
         Background, grey levels, on which the contrast is that of ``theta``.
     near : tuple of Near
@@ -92,6 +94,7 @@ class JointFit:
     opacity: Array
     variance: Array
     weight: Array
+    typical: float
     base: float
     near: tuple[Near, ...]
     wires: tuple[Wire, ...] = ()
@@ -191,14 +194,16 @@ def fit_limbs(
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
-    variance, correlation = np.full(len(problem.level), problem.noise**2), problem.correlation
+    variance, correlation, told = np.full(len(problem.level), problem.noise**2), problem.correlation, False
     learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
     hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
     settled: Evidence | None = None
     for step_number in range(iterations):
         if step_number % 3 == 0 or step_number == iterations - 1:
-            variance, correlation = _noise(problem, state, correlation if step_number == 0 else None)
+            if step_number and not told:
+                correlation, told = _typical(problem, state), True
+            variance = noise_variance(problem.level - state.model, state.model) * correlation
         evidence = _evidence(problem, theta, state, variance)
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
@@ -217,20 +222,13 @@ def fit_limbs(
         if step_number > max(learning, default=iterations) and gain < _SETTLED:
             settled = evidence
             break
-    used = None if settled is None else correlation
-    return _result(problem, theta, state, precisions, settled, used, thin=thin, covariance=covariance)
+    return _result(problem, theta, state, precisions, settled, correlation, thin=thin, covariance=covariance)
 
 
-def _noise(problem: Problem, state: State, correlation: float | None) -> tuple[Array, float]:
-    """Variance (P,) that noise has for what is smooth, and by how much it is more than a pixel's.
-
-    Told by the residuals where no ``correlation`` is given.
-    """
+def _typical(problem: Problem, state: State) -> float:
+    """By how much the variance that noise has for what is smooth is more than a pixel's, where the model fits."""
     residual = problem.level - state.model
-    variance = noise_variance(residual, state.model)
-    if correlation is None:
-        correlation = typical_correlation(problem.pixels, residual / np.sqrt(variance))
-    return variance * correlation, correlation
+    return typical_correlation(problem.pixels, residual / np.sqrt(noise_variance(residual, state.model)))
 
 
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
@@ -246,7 +244,7 @@ def _result(
     state: State,
     precisions: Precisions,
     settled: Evidence | None,
-    used: float | None,
+    used: float,
     *,
     thin: bool,
     covariance: bool,
@@ -254,7 +252,7 @@ def _result(
     residual = problem.level - state.model
     variance = noise_variance(residual, state.model)
     # SDs hold the model's own errors
-    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance))
+    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance)) if covariance else used
     variance = variance * correlation
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
@@ -262,7 +260,7 @@ def _result(
     if covariance:
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
-        if settled is None or used is None:
+        if settled is None:
             evidence = _evidence(problem, theta, state, variance)
         else:
             # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
@@ -291,6 +289,7 @@ def _result(
         opacity=state.opacity,
         variance=variance / correlation,
         weight=_huber(residual, variance, problem.options.huber),
+        typical=used,
         base=problem.base,
         near=tuple(near.alongside() for near in problem.near),
         wires=problem.threaded.at(theta, layout),
