@@ -35,12 +35,12 @@ class ShaftOptions:
     lumen_ratio: float = 0.83
     """Inner over outer diameter, 0.88 of a guide, 0.7 to 0.75 of a diagnostic catheter; common practice, no source."""
     lumen_ratio_sd: float = 0.04
-    wall_over_lumen: float = 0.9
+    wall_over_lumen: float = 0.95
     """Attenuation of the wall over that of a contrast-filled lumen, with its SD: polymer with 20 to 40 % of barium
     sulphate by weight holds 0.14-0.38 g barium per ml, medium 0.35 g iodine; a braid adds to it. Own estimate."""
     wall_over_lumen_sd: float = 0.25
-    wall_at_sight: tuple[float, float] = (0.95, 0.15)
-    """The same where a shaft is looked at by itself: a wire on the axis looks like a fainter wall."""
+    wall_at_sight_sd: float = 0.15
+    """The SD where a shaft is looked at by itself: a wire on the axis looks like a fainter wall."""
     empty_penalty: float = 2.0
     """Log odds against an empty catheter in a frame whose vessels are filled through it; own choice (7 to 1)."""
     filled_log_contrast: tuple[float, float] = (0.1, 0.3)
@@ -53,8 +53,7 @@ class ShaftOptions:
 
     def at_sight(self) -> ShaftOptions:
         """Options for a shaft that is looked at by itself."""
-        wall, sd = self.wall_at_sight
-        return replace(self, wall_over_lumen=wall, wall_over_lumen_sd=sd)
+        return replace(self, wall_over_lumen_sd=self.wall_at_sight_sd)
 
     def wall_prior(self, kind: Hypothesis) -> tuple[float, float]:
         """Mean and SD of the wall's attenuation over the lumen's under a hypothesis; without unit."""
