@@ -286,7 +286,7 @@ def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -
     distance = float(np.linalg.norm(ends[0] - ends[1]))
     if distance < 2 * settings.min_limb_length_px:
         msg = (
-            f"the two catheter points are only {distance:.0f} px apart: pick them at least "
+            f"the two catheter points are only {distance:.1f} px apart: pick them at least "
             f"{2 * settings.min_limb_length_px:.0f} px apart along the shaft"
         )
         raise PicksError(msg)
