@@ -122,7 +122,7 @@ def test_catheter_points_on_one_spot(forked, second):
     refused(
         forked[0],
         PicksError,
-        r"the two catheter points are only \d+ px apart: pick them at least 24 px apart along the shaft",
+        r"the two catheter points are only \d+\.\d px apart: pick them at least 24 px apart along the shaft",
         catheter=((33.0, 33.0), second),
         french=6.0,
     )
