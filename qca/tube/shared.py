@@ -22,7 +22,8 @@ class Shared:
     precisions : Precisions or None
         Learned strengths of the priors.
     correlation : float
-        Noise power at low frequencies over that of white noise; without unit.
+        Noise power at low frequencies over that of white noise; without unit. After a fit with a covariance that of all
+        it leaves over, its own errors with it, otherwise that where it fits.
     """
 
     log_k: float | None = None
