@@ -262,7 +262,7 @@ class FrameAtHand:
 
 
 def _flag(code: str, where: str) -> Flag:
-    return Flag(code, where, FLAGS[code].short)
+    return Flag(code, where, FLAGS[code].short, FLAGS[code].untrusted)
 
 
 @contextmanager

@@ -23,11 +23,16 @@ Points = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Flag:
-    """A reason to look twice: ``code`` from the flag table, where it applies, and the sentence shown."""
+    """A reason to look twice: ``code`` from the flag table, where it applies, and the sentence shown.
+
+    ``untrusted`` says for scripts what the table says of the code: numbers it touches must not be used as they stand.
+    Readings of older versions do not say so; then it is taken for true.
+    """
 
     code: str
     where: str
     message: str
+    untrusted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from qca.report.palette import INKS
+from qca.doubted import EVERYTHING, subjects, untrusted
 from qca.report.plain import plain
 
 if TYPE_CHECKING:
     from qca.flags import FlagDefinition
     from qca.reading import Reading
     from qca.report.quantities import Quantity
-
-_SCALE_WORDS = frozenset({"scale", "catheter"})
-_PARTS = frozenset({"angles", "medina"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +74,8 @@ def remarks(reading: Reading) -> tuple[Remark, ...]:
                 advice=definition.advice
                 if definition
                 else "This flag is not in the table of this version: open the reading with the version that made it.",
-                untrusted=definition.untrusted if definition else True,
-                subjects=_subjects(where),
+                untrusted=untrusted(code),
+                subjects=subjects(where),
             )
         )
     found.sort(key=lambda remark: not remark.untrusted)
@@ -98,14 +94,14 @@ def remarks(reading: Reading) -> tuple[Remark, ...]:
     )
 
 
-def touching(found: tuple[Remark, ...], *subjects: str) -> tuple[Remark, ...]:
+def touching(found: tuple[Remark, ...], *touched: str) -> tuple[Remark, ...]:
     """Pick the untrusted remarks that touch any of the subjects.
 
     Parameters
     ----------
     found : tuple of Remark
         All remarks of the reading.
-    *subjects : str
+    *touched : str
         Limb names, ``"scale"``, ``"angles"``, ``"medina"``.
 
     Returns
@@ -113,7 +109,7 @@ def touching(found: tuple[Remark, ...], *subjects: str) -> tuple[Remark, ...]:
     tuple of Remark
         Those whose numbers must not be relied on.
     """
-    wanted = {*subjects, "everything"}
+    wanted = {*touched, EVERYTHING}
     return tuple(remark for remark in found if remark.untrusted and remark.subjects & wanted)
 
 
@@ -122,14 +118,6 @@ def doubts(found: tuple[Remark, ...], quantity: Quantity, limb: str, *, in_mm: b
     if in_mm and quantity.kind == "length":
         return touching(found, limb, "scale")
     return touching(found, limb)
-
-
-def _subjects(where: str) -> frozenset[str]:
-    words = set(re.findall(r"[a-z]+", where.lower()))
-    found = (words & set(INKS)) | (words & _PARTS)
-    if words & _SCALE_WORDS:
-        found.add("scale")
-    return frozenset(found) if found else frozenset({"everything"})
 
 
 def _text(message: str, definition: FlagDefinition | None) -> str:

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 _ROWS_PER_GROUP = 50_000
 _TEXTS = frozenset(
     {
-        *("code", "item", "reader", "limb", "quantity", "unit", "flags", "state", "version", "algorithm_version"),
+        *("code", "item", "reader", "limb", "quantity", "unit", "flags", "untrusted", "state"),
+        *("version", "algorithm_version"),
         *("frame_sha256", "entered_utc", "scale_source", "medina_code"),
     }
 )

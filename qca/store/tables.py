@@ -11,8 +11,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from qca.doubted import striking, untrusted
 from qca.store.entry import Entry
-from qca.store.quantities import LIMB_NAMES, all_quantities, frame_quantities, limb_quantities, values_of
+from qca.store.quantities import LIMB_NAMES, Value, all_quantities, frame_quantities, limb_quantities, values_of
 
 LONG_COLUMNS: Mapping[str, str] = {
     "code": "opaque code of the read",
@@ -27,6 +28,8 @@ LONG_COLUMNS: Mapping[str, str] = {
     "low": "lower bound of its 95 % interval, where there is one",
     "high": "upper bound of its 95 % interval, where there is one",
     "flags": "codes of the flags on that limb, or on the frame, separated by spaces; README.md explains them",
+    "untrusted": "codes of the flags, on the limb or on what else the value rests on, for which it must not be used as "
+    "it stands, separated by spaces; empty where there are none",
     "edited": "1 where the limb was edited by hand, 0 where not",
     "state": "open, locked",
     "version": "version of the software",
@@ -44,6 +47,7 @@ WIDE_HEAD: Mapping[str, str] = {
     "entered_utc": "when the reading was entered, by the clock of the machine that did it",
     **{name: LONG_COLUMNS[name] for name in ("version", "algorithm_version", "entry")},
     "flags": "all flags as code@place, separated by spaces; README.md explains them",
+    "untrusted": "those of them for which numbers of that place must not be used as they stand",
     "edited": "1 where anything was edited by hand",
     "scale_source": "where the scale came from",
     "medina_code": "Medina code: proximal, distal, side",
@@ -100,12 +104,33 @@ def long_rows(read: Read) -> Iterator[tuple[object, ...]]:
     for name, limb in limbs.items():
         flags[name] = " ".join(limb.get("flags") or ())
         edited[name] = bool(limb.get("edited"))
+    placed = _placed(read.document)
     for each in values_of(read.document):
+        struck = " ".join(striking(placed, _rests_on(each)))
         yield (
             *(entry.code, read.item, entry.reader, entry.passage, each.limb, each.quantity.name, each.quantity.unit),
-            *(each.value, each.sd, each.low, each.high, flags.get(each.limb, ""), edited.get(each.limb)),
+            *(each.value, each.sd, each.low, each.high, flags.get(each.limb, ""), struck, edited.get(each.limb)),
             *(read.state, *versions, entry.seq),
         )
+
+
+def _placed(document: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Give every flag of a reading as code and place, those too that only a limb holds."""
+    listed = [(flag["code"], flag["where"]) for flag in document.get("flags") or ()]
+    limbs = document.get("limbs") or {}
+    listed += [(code, name) for name, limb in limbs.items() for code in limb.get("flags") or ()]
+    return tuple(dict.fromkeys(listed))
+
+
+def _rests_on(value: Value) -> frozenset[str]:
+    """Say what a value rests on, as places of flags: its limb, and for a length in mm the scale."""
+    if value.limb == "frame":
+        return frozenset({"scale"})
+    if value.limb == "bifurcation":
+        return frozenset({"angles"})
+    if value.quantity.name.startswith("medina"):
+        return frozenset({value.limb, "medina"})
+    return frozenset({value.limb, "scale"} if value.quantity.unit == "mm" else {value.limb})
 
 
 def _frame_flags(document: Mapping[str, Any]) -> str:
@@ -143,11 +168,13 @@ def wide_row(read: Read) -> tuple[object, ...]:
     entry, document = read.entry, read.document
     software, frame = document.get("software") or {}, document.get("frame") or {}
     medina, scale = document.get("medina") or {}, document.get("scale") or {}
-    flags = dict.fromkeys(f"{flag['code']}@{flag['where']}" for flag in document.get("flags") or ())
+    placed = _placed(document)
+    flags = [f"{code}@{where}" for code, where in placed]
+    struck = [f"{code}@{where}" for code, where in placed if untrusted(code)]
     head = (
         *(entry.code, read.item, entry.reader, entry.passage, read.state),
         *(frame.get("sha256"), frame.get("index"), frame.get("rows"), frame.get("columns"), entry.time_utc),
-        *(software.get("version"), software.get("algorithm_version"), entry.seq, " ".join(flags)),
+        *(software.get("version"), software.get("algorithm_version"), entry.seq, " ".join(flags), " ".join(struck)),
         any(limb.get("edited") for limb in (document.get("limbs") or {}).values()),
         *(scale.get("source"), medina.get("code"), medina.get("threshold_percent")),
     )

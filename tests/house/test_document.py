@@ -87,7 +87,7 @@ def test_the_contracts_names_are_there(make_reading):
     assert document["angles_deg"].keys() == {"A", "B", "C", "sd_A", "sd_B", "sd_C"}
     assert document["medina"].keys() >= {"code", "threshold_percent"}
     for flag in document["flags"]:
-        assert flag.keys() == {"code", "where", "message"}
+        assert flag.keys() == {"code", "where", "message", "untrusted"}
     assert list(document["limbs"]) == ["proximal", "distal", "side"]
     for limb in document["limbs"].values():
         assert limb.keys() >= CONTRACT_LIMB
