@@ -78,6 +78,21 @@ def picked_points(frame: Frame, picks: Picks, within_px: float) -> tuple[tuple[L
     return names, points
 
 
+def all_exposed(frame: Frame, picks: Picks, within_px: float) -> bool:
+    """Whether every point of ``picks`` has a valid pixel within ``within_px``, px; one outside the frame has none."""
+    vessel = (picks.proximal, picks.distal, picks.side, picks.start, picks.end)
+    points = [point for point in (*vessel, *(picks.catheter or ())) if point is not None]
+    return all(_exposed(frame, point, within_px) for point in points)
+
+
+def _exposed(frame: Frame, point: Point, within_px: float) -> bool:
+    if not all(map(math.isfinite, point)):
+        return False
+    column, row, reach = round(point[0]), round(point[1]), math.ceil(within_px)
+    rows, columns = (slice(max(k - reach, 0), max(k + reach + 1, 0)) for k in (row, column))
+    return bool(frame.valid[rows, columns].any())
+
+
 def _refuse_shaded(frame: Frame, labelled: list[tuple[str, Point]], within_px: float) -> None:
     """Refuse a vessel or a catheter all of whose points have nothing but shutter or collimator around them; PicksError.
 
@@ -85,16 +100,9 @@ def _refuse_shaded(frame: Frame, labelled: list[tuple[str, Point]], within_px: f
     """
     if frame.valid.all():
         return
-    reach = math.ceil(within_px)
-
-    def exposed(point: Point) -> bool:
-        column, row = round(point[0]), round(point[1])
-        rows = slice(max(row - reach, 0), row + reach + 1)
-        return bool(frame.valid[rows, max(column - reach, 0) : column + reach + 1].any())
-
     for what in ("vessel", "catheter"):
         points = [point for name, point in labelled if ("catheter" in name) == (what == "catheter")]
-        if points and not any(exposed(point) for point in points):
+        if points and not any(_exposed(frame, point, within_px) for point in points):
             x, y = points[0]
             msg = (
                 f"all points of the {what}, the first at {x:g},{y:g}, lie under the shutter or the collimator that the "

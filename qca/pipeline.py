@@ -13,6 +13,7 @@ import numpy.typing as npt
 from qca.display_curve import noise_by_level, straightened
 from qca.doubts import cut_off, saturated
 from qca.errors import LimbTooShort, NoVessel
+from qca.exposed import exposed_part
 from qca.flags import FLAGS
 from qca.frames.frame import Frame
 from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
@@ -20,7 +21,7 @@ from qca.limb_numbers import beside_overlap, crossed_near, limb_numbers, limb_st
 from qca.limb_reading import limb_reading
 from qca.lumen.medina import medina_code
 from qca.one_thread import one_thread
-from qca.picked_points import picked_points
+from qca.picked_points import all_exposed, picked_points
 from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
 from qca.scaling import Catheter, Scaling, find_scale, rough_mm_per_px, see_catheter, uses_catheter
@@ -104,11 +105,12 @@ class FrameAtHand:
         self._scaled: tuple[object, Scaling] | None = None
         self._before: FrameAtHand | None = None
         self._looked = False
+        self._lit: FrameAtHand | None = None
 
     def measure(self, picks: Picks) -> Reading:
         """Measure with these picks: the same as :func:`measure`, bit for bit."""
         with one_thread():
-            return self._measure(picks, rough=False)
+            return self._in_the_beam(picks)._measure(picks, rough=False)  # noqa: SLF001 - the same class
 
     def glance(self, picks: Picks) -> Reading:
         """Measure in about half the time and not as well, to show something while a point is dragged.
@@ -117,7 +119,14 @@ class FrameAtHand:
         one found where its picks are the same. The reading carries the flag ``provisional``.
         """
         with one_thread():
-            return self._measure(picks, rough=True)
+            return self._in_the_beam(picks)._measure(picks, rough=True)  # noqa: SLF001 - the same class
+
+    def _in_the_beam(self, picks: Picks) -> FrameAtHand:
+        """Give the frame without what lies in a shadow, unless somebody picked there: a person has seen a vessel."""
+        if self._lit is None:
+            lit = exposed_part(self.frame)
+            self._lit = self if lit is self.frame else FrameAtHand(lit, self.settings)
+        return self._lit if all_exposed(self._lit.frame, picks, self.settings.pick_radius_px) else self
 
     def _catheter(self, image: Array, picks: Picks, *, dark: bool) -> Catheter | None:
         if not uses_catheter(picks):

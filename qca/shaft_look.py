@@ -13,8 +13,10 @@ import numpy.typing as npt
 
 from calib.scale import Scale
 from qca.errors import MeasurementError
+from qca.exposed import exposed_part
 from qca.frames.frame import Frame
 from qca.grey_model import GUESS
+from qca.picked_points import all_exposed
 from qca.picks import Picks
 from qca.scaling import Scaling, find_scale
 from qca.settings import DEFAULT_SETTINGS, Settings
@@ -55,6 +57,8 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
     PicksError, NoVessel, MissingScale
         If the named source cannot give a scale.
     """
+    lit = exposed_part(frame)
+    frame = lit if all_exposed(lit, picks, settings.pick_radius_px) else frame
     image = square_pixels(frame)
     if frame.dark_vessels is not None:
         found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, GUESS)

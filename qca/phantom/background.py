@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from qca.phantom.attenuation import water_per_mm
 from qca.phantom.optics import wide_blur
@@ -54,6 +55,17 @@ def background_intensity(recipe: Recipe) -> Image:
     thickness = water_thickness(recipe)
     intensity: Image = np.exp(-water_per_mm(recipe.energy_kev) * (thickness - np.median(thickness)))
     return intensity
+
+
+def collimated(recipe: Recipe) -> Image:
+    """Part of the beam that its collimator lets through, shape (rows, columns)."""
+    blade = recipe.collimator
+    if blade is None:
+        return np.ones((recipe.rows, recipe.columns))
+    y, x = np.mgrid[0 : recipe.rows, 0 : recipe.columns] * recipe.mm_per_px
+    along = math.radians(blade.direction_deg)
+    inside = (x - blade.point_mm[0]) * math.cos(along) + (y - blade.point_mm[1]) * math.sin(along)
+    return np.asarray(blade.leak + (1 - blade.leak) * ndtr(-inside / blade.penumbra_mm))
 
 
 def _tissue(rng: np.random.Generator, x: Image, y: Image) -> Image:

@@ -13,7 +13,8 @@ import numpy as np
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.draw import random_bifurcation
 from qca.phantom.ranges import RANGES, Ranges
-from qca.phantom.recipe import GuideWire, Path, Point, Recipe, Vessel
+from qca.phantom.recipe import Collimator, GuideWire, Path, Point, Recipe, Vessel
+from qca.phantom.render import picks_of
 from qca.phantom.transmission import limb_tubes
 
 Difficulty = Literal[
@@ -31,6 +32,7 @@ Difficulty = Literal[
     "two_wires",
     "sigmoid",
     "edge_enhancement",
+    "collimator",
 ]
 DIFFICULTIES: tuple[Difficulty, ...] = get_args(Difficulty)
 
@@ -63,6 +65,7 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         grey mapping. motion: 1 mm during the exposure. diaphragm_edge: the dome's edge under a limb. long_tailed_blur:
         point spread of two Gaussians. correlated_noise: half of the blur's variance arises after the quanta were
         counted. sigmoid: an S-shaped display curve. edge_enhancement: an unsharp mask over 3 to 15 px, of 0.3 to 1.2.
+        collimator: a blade's edge 1.5 to 4 mm beyond the outermost pick.
     ranges : Ranges
         What else is drawn.
 
@@ -105,6 +108,8 @@ def hard_bifurcation(seed: int, difficulty: Difficulty, ranges: Ranges = RANGES)
         return replace(recipe, vessels=(_crossing(rng, recipe),))
     if difficulty == "clipped":
         return _clipped(rng, recipe)
+    if difficulty == "collimator":
+        return replace(recipe, collimator=_collimator(rng, recipe))
     point, _ = _place(rng, recipe)
     background = replace(recipe.background, diaphragm_mm=rng.uniform(15.0, 35.0), diaphragm_through_mm=point)
     return replace(recipe, background=background)
@@ -126,6 +131,17 @@ def _crossing(rng: np.random.Generator, recipe: Recipe) -> Vessel:
     start = (x - math.cos(back) * length / 2, y - math.sin(back) * length / 2)
     diameter = rng.uniform(1.0, 2.2)
     return Vessel(start, Path(direction, length, rng.uniform(-0.008, 0.008)), diameter, 0.8 * diameter)
+
+
+def _collimator(rng: np.random.Generator, recipe: Recipe) -> Collimator:
+    """Lay a blade's edge beyond everything that is picked."""
+    picks = picks_of(replace(recipe, pick_jitter_px=0.0))
+    picked = [picks.proximal, picks.distal, picks.side, *(picks.catheter or ())]
+    points = np.array([point for point in picked if point is not None]) * recipe.mm_per_px
+    direction = rng.uniform(0.0, 360.0)
+    outwards = np.array([math.cos(math.radians(direction)), math.sin(math.radians(direction))])
+    last = points[int(np.argmax(points @ outwards))] + rng.uniform(1.5, 4.0) * outwards
+    return Collimator((float(last[0]), float(last[1])), direction)
 
 
 def _clipped(rng: np.random.Generator, recipe: Recipe) -> Recipe:

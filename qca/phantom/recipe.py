@@ -143,6 +143,21 @@ class Background:
 
 
 @dataclass(frozen=True, slots=True)
+class Collimator:
+    """A blade that keeps the beam off one side of the frame.
+
+    Its edge runs through ``point_mm``; ``direction_deg`` points into its shadow. ``penumbra_mm`` is the SD of the
+    edge's blur beyond that of the optics, for a blade is nearer to the tube than the patient; ``leak`` is the part of
+    the beam that comes through.
+    """
+
+    point_mm: Point
+    direction_deg: float
+    penumbra_mm: float = 0.4
+    leak: float = 0.005
+
+
+@dataclass(frozen=True, slots=True)
 class Optics:
     """Blur and stray light.
 
@@ -227,6 +242,7 @@ class Recipe:
     take: int = 0
     frame: int | None = None
     second_wire: GuideWire | None = None
+    collimator: Collimator | None = None
     supersampling: int = 2
     substeps: int = 4
     title: str = ""

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.frames.frame import Frame
-from qca.phantom.background import background_intensity
+from qca.phantom.background import background_intensity, collimated
 from qca.phantom.grey import Stored, stored_values
 from qca.phantom.optics import detect, light_spread, motion_blur, stray_light
 from qca.phantom.recipe import Recipe
@@ -54,7 +54,7 @@ def expected_intensity(recipe: Recipe) -> Image:
     vessels, catheter = transmission(recipe)
     light = motion_blur(vessels, recipe)
     light *= catheter
-    light *= _enlarged(behind, recipe.supersampling)
+    light *= _enlarged(behind if recipe.collimator is None else behind * collimated(recipe), recipe.supersampling)
     seen = stray_light(detect(light, recipe), recipe)
     seen /= np.median(behind)
     return seen

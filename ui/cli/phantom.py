@@ -28,6 +28,7 @@ _DIFFICULTIES = (
     "two_wires",
     "sigmoid",
     "edge_enhancement",
+    "collimator",
 )
 _LIST_COLUMNS = (
     "code",
