@@ -186,7 +186,10 @@ class FrameAtHand:
         image = square_pixels(frame)
         ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in points])
         led = leading_points(picks.edits, names, frame.pixel_aspect)
-        crop, dark = working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px)
+        shaft = None
+        if uses_catheter(picks) and picks.catheter is not None:
+            shaft = np.array([[y * frame.pixel_aspect, x] for x, y in picks.catheter])
+        crop, dark = working_crop(frame, image, np.vstack([ends, *led]), settings.trace_margin_px, shaft)
         paths = trace_tree(
             crop, ends - crop.origin, settings.pick_radius_px, through=[points - crop.origin for points in led]
         )

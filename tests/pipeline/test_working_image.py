@@ -32,3 +32,22 @@ def test_vessels_are_told_from_noise_whatever_their_width(width_px, sign):
         assert dark == (sign > 0), seed
         middle = round(100 - crop.origin[0])
         assert crop.image[middle].mean() < crop.image[:10].mean()
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_picks_beside_a_vessel_do_not_turn_the_frame(sign):
+    """Every pick 5 px outside the wall: the dark line has bright ridges at its sides, and those are nearer."""
+    for width_px in (6.0, 14.0):
+        beside = ENDS + np.array([[width_px / 2 + 5.0, 0.0], [-width_px / 2 - 5.0, 0.0]])
+        for seed in range(6):
+            pixels = 1000.0 + sign * tube(width_px, 20.0, seed)
+            _, dark = working_crop(frame(pixels), pixels, beside, 60.0)
+            assert dark == (sign > 0), (width_px, seed)
+
+
+def test_the_catheter_votes_too():
+    """Where the vessels' picks see nothing but noise, the shaft tells."""
+    pixels = 1000.0 + tube(10.0, 40.0, 1)
+    off = np.array([[30.0, 40.0], [35.0, 200.0]])
+    assert working_crop(frame(pixels), pixels, off, 60.0, ENDS)[1]
+    assert not working_crop(frame(-pixels), -pixels, off, 60.0, ENDS)[1]
