@@ -8,8 +8,7 @@ Every pixel near a limb is predicted as::
 of the limbs (:mod:`qca.tube.union`) with the wires in them (:mod:`qca.tube.wire`), ``k`` the contrast in grey levels
 per px of chord, ``g`` a slow variation of it along a limb, and ``m`` the bending that stands for attenuation, scatter
 pedestal and grey mapping together; ``B0`` is the median background. Limbs are curves with lateral offsets ``e(s)``
-and radii ``r(s)``, both cubic splines; the blur along the vessel widens a narrowing by ``sigma^2 r'' / 2``, which is
-part of the model.
+and radii ``r(s)``, both cubic splines; the blur along the vessel widens a narrowing, so radii are seen through it.
 
 Axes: P pixels, Q parameters, N pairs of a limb and a pixel near it.
 """
@@ -31,6 +30,7 @@ from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
+from qca.tube.spline import blurred_weights
 from qca.tube.threaded import Threaded
 from qca.tube.touched import Touched
 from qca.tube.wire import Lit, Shade, Wire, with_wires
@@ -231,7 +231,7 @@ class Problem:
         layout, touched = self.layout, self.touched
         sigma = float(np.exp(theta[layout.log_sigma]))
         bend = float(theta[layout.bend])
-        r_basis = touched.r_basis + 0.5 * sigma**2 * touched.r_second
+        r_basis = blurred_weights(touched.r_basis, sigma / touched.r_knots)
         r = np.maximum(_spline(theta, touched.r_at, r_basis), self.options.smallest_radius_px)
         x = touched.x - _spline(theta, touched.e_at, touched.e_basis)
         outward = touched.normal

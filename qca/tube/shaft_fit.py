@@ -183,7 +183,7 @@ class _Problem:
         """Set the precision of the background's second differences."""
         self.ground_strength = strength
         plane = self.pixels.plane
-        self.precision[self.ground_part, self.ground_part] = strength * plane.penalty + 1e-9 * np.eye(plane.count)
+        self.precision[self.ground_part, self.ground_part] = strength * (plane.penalty + 1e-9 * np.eye(plane.count))
 
     def _learn(self, theta: Array, normal: Array) -> None:
         """Set the smoothness of the background from the fit at ``theta`` (Q,) with the ``normal`` matrix there.

@@ -27,9 +27,35 @@ def _cubic(u: Array) -> Array:
     return out
 
 
-def _cubic_second(u: Array) -> Array:
-    """Second derivatives of the same, per cell width squared."""
-    return np.column_stack([1 - u, 3 * u - 2, 1 - 3 * u, u])
+def blurred_weights(weights: Array, blur: Array) -> Array:
+    """Weights of a cubic B-spline that is seen through a Gaussian blur.
+
+    The four coefficients alive on a cell cannot hold the wider curves of a blurred spline. The weights given here have
+    their sum, mean and variance, and answer to coefficients that alternate in sign, the shortest wave there is, as the
+    blur does: ``exp(-(pi blur)^2 / 2)``. (With second derivatives instead, ``1 - (pi blur)^2 / 2``, short waves vanish
+    or change their sign where knots are less than 2.2 blur SDs apart, and are free to grow.)
+
+    Parameters
+    ----------
+    weights : ndarray, shape (N, 4)
+        Of the spline.
+    blur : ndarray, shape (N,)
+        SD of the blur, in knot distances.
+
+    Returns
+    -------
+    ndarray, shape (N, 4)
+    """
+    square = blur * blur
+    even = 0.25 * square
+    alternating = weights[:, 0] - weights[:, 1] + weights[:, 2] - weights[:, 3]
+    odd = (1 - np.exp(-0.5 * np.pi**2 * square)) / 8 * alternating
+    out = np.empty_like(weights)
+    np.add(weights[:, 0], even - odd, out=out[:, 0])
+    np.add(weights[:, 1], 3 * odd - even, out=out[:, 1])
+    np.subtract(weights[:, 2], 3 * odd + even, out=out[:, 2])
+    np.add(weights[:, 3], even + odd, out=out[:, 3])
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +80,6 @@ class Spline:
         t = s / self.spacing
         cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
         return cell, _cubic(t - cell)
-
-    def second(self, s: Array) -> tuple[Index, Array]:
-        """Return the same for the second derivative, 1/px^2; constant outside."""
-        t = np.clip(s / self.spacing, 0, self.count - 3)
-        cell = np.clip(np.floor(t), 0, self.count - 4).astype(np.int64)
-        return cell, _cubic_second(t - cell) / self.spacing**2
 
     def values(self, s: Array, coefficients: Array) -> Array:
         """Values (N,) at positions ``s`` (N,), px, for ``coefficients`` (count,)."""

@@ -37,8 +37,8 @@ class Touched:
         Parameters of radius, offset and contrast.
     r_basis, e_basis, g_basis : ndarray, shape (N, 4)
         Their weights.
-    r_second : ndarray, shape (N, 4)
-        Weights of the radius' second derivative, 1/px^2.
+    r_knots : ndarray, shape (N,)
+        Distance of the radius' knots, px.
     behind : Behind
         Those behind the limbs' starts.
     crossing : tuple of (ndarray of int, ndarray of int)
@@ -52,7 +52,7 @@ class Touched:
     normal: Array
     r_at: Index
     r_basis: Array
-    r_second: Array
+    r_knots: Array
     e_at: Index
     e_basis: Array
     g_at: Index
@@ -87,7 +87,7 @@ class Touched:
             normal=np.concatenate([limb.curve.normal_near(near.s) for limb, near in zip(limbs, nears, strict=True)]),
             r_at=r_at,
             r_basis=r_basis,
-            r_second=np.concatenate([limb.r_spline.second(near.s)[1] for limb, near in zip(limbs, nears, strict=True)]),
+            r_knots=np.repeat([limb.r_spline.spacing for limb in limbs], [len(near.pixel) for near in nears]),
             e_at=e_at,
             e_basis=e_basis,
             g_at=g_at,
