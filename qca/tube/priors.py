@@ -70,6 +70,9 @@ _KERNEL = np.array([0.3, 0.5, 0.7, 0.9, 1.0, 0.9, 0.7, 0.5, 0.3])
 """Weights of neighbouring knots in a local precision: about 8 knots, the length of a lesion's flank."""
 _WIRE_PLACE_SD, _WIRE_STEP_SD = 1.0, 0.25
 """Where a wire lies between axis and wall, and how far it moves there from one knot to the next; own choice, loose."""
+_WIDE, _LEAST_MEAN, _DETERMINED = 2.5, 0.2, 0.5
+"""A radius of this many blur SDs is told from its edges; the least mean radius, px, that is reckoned with; the largest
+part of a radius' coefficients that the pixels determine."""
 _LEAST_PART = 0.05
 """No stretch of a limb is believed smoother than this part of its liveliest one: a second lesion may hide in noise."""
 _FLOOR, _CEIL = 2e-6, 1.0
@@ -144,10 +147,14 @@ def add_smoothness(
         bending[e.start : e.stop - 2] = bending_of(limb)
         first[g.start : g.stop - 1] = precisions.g
     gradient = np.zeros(size)
-    push = second * (theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending)
+    differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending
+    push = second * differences
     gradient[:-2] += push
     gradient[1:-1] -= 2 * push
     gradient[2:] += push
+    for part in layout.r:
+        d = differences[part.start : part.stop - 2]
+        gradient[part] -= _against_shrinking(theta, layout, part, float(second[part.start : part.stop - 2] @ (d * d)))
     push = first * (theta[1:] - theta[:-1])
     gradient[:-1] -= push
     gradient[1:] += push
@@ -167,6 +174,20 @@ def add_smoothness(
     flat[2 :: size + 1][: size - 2] += second
     flat[2 * size :: size + 1] += second
     return gradient
+
+
+def _against_shrinking(theta: Array, layout: Layout, part: slice, rough: float) -> float:
+    """Slope that keeps the belief in smoothness from making the thin lumen of ``part`` thinner.
+
+    Of a lumen thinner than the blur only its area times the contrast is seen. A smaller radius with more contrast shows
+    the same, and is smoother, for its unevenness shrinks with it; learned anew the belief grows, and so on to nothing.
+    What is believed there is how smooth a radius is for its size. ``rough`` is the sum of its squared second
+    differences times their precisions, as large as the number of them that the pixels determine.
+    """
+    radii = theta[part]
+    mean = max(float(radii.mean()), _LEAST_MEAN)
+    thin = math.exp(-((mean / math.exp(theta[layout.log_sigma]) / _WIDE) ** 2))
+    return thin * min(rough, _DETERMINED * len(radii)) / (mean * len(radii))
 
 
 def add_beliefs(hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, numbers: PriorNumbers) -> Array:
