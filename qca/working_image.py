@@ -11,6 +11,7 @@ from qca.tree.ridge import both_strengths, ridge_margin
 from qca.tree.trace import Crop, crop_around
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 _LOOK_PX = 10
 """How far around a pick its vessel or catheter is looked for, to tell whether it is dark or bright. Where this was 4,
@@ -43,16 +44,16 @@ def working_crop(
     crop = crop_around(image, valid, ends, max(margin_px, 0.25 * extent))
     dark = frame.dark_vessels
     if dark is None:
-        dark = _looks_dark(image, ends if shaft is None else np.vstack([ends, shaft]))
+        dark = _looks_dark(image, valid, ends if shaft is None else np.vstack([ends, shaft]))
     return (crop if dark else Crop(-crop.image, crop.valid, crop.origin)), dark
 
 
-def _looks_dark(image: Array, picks: Array) -> bool:
+def _looks_dark(image: Array, valid: Mask, picks: Array) -> bool:
     """Whether ridges near the picks are darker than their surroundings: noise has as many of either kind."""
-    return sum(_darker_near(image, r, c) for r, c in np.round(picks).astype(int)) >= 0
+    return sum(_darker_near(image, valid, r, c) for r, c in np.round(picks).astype(int)) >= 0
 
 
-def _darker_near(image: Array, r: int, c: int) -> float:
+def _darker_near(image: Array, valid: Mask, r: int, c: int) -> float:
     """How much the strongest dark ridges within `_LOOK_PX` of a pixel exceed the strongest bright ones, grey levels.
 
     Each scale counts by itself: in a wide lumen the finest ones see noise alone.
@@ -62,8 +63,12 @@ def _darker_near(image: Array, r: int, c: int) -> float:
         reach = _LOOK_PX + ridge_margin((scale,))
         top, left = max(r - reach, 0), max(c - reach, 0)
         patch = image[top : r + reach + 1, left : c + reach + 1]
-        if not patch.size:
+        seen = valid[top : r + reach + 1, left : c + reach + 1]
+        if not seen.any():
             return 0.0
+        if not seen.all():
+            # the edge of a shadow is no ridge
+            patch = np.where(seen, patch, np.median(patch[seen]))
         rows, columns = (slice(max(k - _LOOK_PX, 0), k + _LOOK_PX + 1) for k in (r - top, c - left))
         near = rows, columns
         bright, dark = (float(strength[near].max(initial=0.0)) for strength in both_strengths(patch, scale))
