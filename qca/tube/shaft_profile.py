@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import blurred_pair
+from qca.tube.shaft_blur import Blur, without
 from qca.tube.shaft_model import GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
@@ -40,6 +41,7 @@ class Candidate:
 
     ``cost`` is minus the log posterior up to a constant, ``radius_px`` the outer radius, ``shift_px`` the shift of the
     axis, ``log_sigma`` the blur, log px, ``amplitude`` the contrast of the lumen, or of the wall of an empty catheter.
+    ``own`` is what the profile alone says about the blur.
     """
 
     cost: float
@@ -48,6 +50,7 @@ class Candidate:
     shift_px: float
     log_sigma: float
     amplitude: float
+    own: Blur
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +149,11 @@ class MeanProfile:
             p, value, jacobian, now, damping = new, new_value, new_jacobian, then, damping * 0.2
             if gain < _SETTLED or now - left * gain > hopeless:
                 break
-        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]))
+        scaled = jacobian / self.sd[:, None]
+        hessian = scaled.T @ scaled + np.diag(prior.precision + 1e-9)
+        fitted = Blur(float(p[3]), math.sqrt(np.linalg.inv(hessian)[3, 3]))
+        own = without(fitted, Blur(grey.log_sigma, grey.log_sigma_sd))
+        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]), own)
 
     def _start(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior) -> Array:
         """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares."""
