@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-_MOVED, _DRAGGED = 0.3, 0.03
+_MOVED, _DRAGGED = 0.2, 0.01
 """How often the vessels move during an exposure and the catheter does not, and the other way round. Own estimate:
 vessels run at up to 200 mm/s and exposures take 5 to 10 ms, but frames are chosen at rest."""
 _TIMES = 0.3
