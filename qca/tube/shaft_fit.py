@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
+from qca.tube.hollow import blurred_hollow
 from qca.tube.normal import Factor, solve_symmetric, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
@@ -31,6 +32,8 @@ _NEARLY = 8.0
 """Gain of a step that lands where it should to second order; what comes later only smooths the background."""
 _CARRIED = 0.3
 """The same for a fit that carries on: where it changes so little, a third step moves the width by under a tenth SD."""
+_MOST_BENT = 3.0
+"""How much more than the contrast medium an empty catheter's wall may attenuate; a braid of metal does."""
 _TRIALS = 6
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
@@ -236,6 +239,12 @@ class _Problem:
         """Contrast on a background (P,), that on the usual one being 1."""
         return np.asarray(np.maximum(1 + self.per_level * (ground - self.base), 0.1))
 
+    def bend(self, amplitude: float) -> float:
+        """Bending of an empty catheter's wall, 1/px, which bends by what it attenuates itself."""
+        if self.grey.contrast is None:
+            return self.grey.bend
+        return min(max(self.per_level * amplitude, 0.0), _MOST_BENT * self.grey.bend)
+
     def predict(self, theta: Array) -> ShaftState:
         """Grey levels at ``theta`` (Q,)."""
         pixels = self.pixels
@@ -243,7 +252,10 @@ class _Problem:
         sigma = float(np.exp(theta[4]))
         x = pixels.x - pixels.shift(theta[self.axis_part])
         near = np.abs(x) < radius + REACH * sigma
-        outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
+        if self.kind == EMPTY:
+            outer, inner = blurred_hollow(x[near], radius[near], theta[1], sigma, self.bend(theta[3]))
+        else:
+            outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
         parts = attenuation(self.kind, theta[2])
         level = pixels.plane.evaluate(theta[self.ground_part])
         gain = self.gain(level[near])

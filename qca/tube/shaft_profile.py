@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import blurred_pair
+from qca.tube.hollow import blurred_hollow
 from qca.tube.shaft_blur import Blur, without
-from qca.tube.shaft_model import GreyPrior, Hypothesis, ShaftOptions, attenuation
+from qca.tube.shaft_model import EMPTY, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
 Array = npt.NDArray[np.float64]
@@ -169,7 +170,8 @@ class MeanProfile:
         r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
         x = self.x - p[4]
         wall, lumen, slope = attenuation(kind, p[2])
-        outer, inner = blurred_pair(x, np.full_like(x, r), p[1], sigma, bend)
+        pair = blurred_hollow if kind == EMPTY else blurred_pair
+        outer, inner = pair(x, np.full_like(x, r), p[1], sigma, bend)
         hole = lumen - wall
         shape = wall * outer.value + hole * inner.value
         jacobian = np.empty((len(x), _SIZE))
