@@ -193,7 +193,7 @@ class MeanProfile:
 def _prior(kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> _Prior:
     mean = np.zeros(_SIZE)
     sd = np.full(_SIZE, np.inf)
-    mean[1], sd[1] = options.lumen_ratio, options.lumen_ratio_sd
+    mean[1], sd[1] = options.ratio_prior(kind)
     mean[2], sd[2] = options.wall_prior(kind)
     mean[3], sd[3] = grey.log_sigma, grey.log_sigma_sd
     sd[4] = _SHIFT_SD_PX
