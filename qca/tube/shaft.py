@@ -153,9 +153,7 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     return _shaft(solution, options.window_px, ambiguous=ambiguous)
 
 
-def _told(
-    profile: MeanProfile, fitted: Candidate, vessels: Blur, grey: GreyPrior, options: ShaftOptions
-) -> Candidate:
+def _told(profile: MeanProfile, fitted: Candidate, vessels: Blur, grey: GreyPrior, options: ShaftOptions) -> Candidate:
     """Fit a hypothesis once more with what the vessels' blur says about the one that it has by itself."""
     prior = believed(fitted.own, vessels)
     told = profile.fit(fitted.kind, fitted.radius_px, _with_blur(grey, prior), options)

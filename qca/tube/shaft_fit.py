@@ -274,6 +274,9 @@ class _Problem:
         hole = state.parts.lumen - wall
         ratio, amplitude = theta[1], theta[3] * state.gain
         shape = wall * outer.value + hole * inner.value
+        by_amplitude = shape
+        if self.kind == EMPTY and self.grey.contrast is not None:
+            by_amplitude = shape + theta[3] * self.per_level * outer.d_m
         out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
         passed = np.ones(len(pixels.level))
         passed[near] -= theta[3] * self.per_level * shape
@@ -283,7 +286,7 @@ class _Problem:
             -by_radius * state.radius[near],
             -amplitude * hole * inner.d_r * state.radius[near],
             -amplitude * state.parts.slope * (outer.value - inner.value),
-            -state.gain * shape,
+            -state.gain * by_amplitude,
             -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px,
             -by_radius * np.exp(theta[0]) * pixels.u[near],
         ]
