@@ -32,6 +32,9 @@ Array = npt.NDArray[np.float64]
 
 _FREE_BLUR_SD = 0.35
 """SD of the log blur where the vessels say nothing about it."""
+_OPEN = 0.2
+"""SD of the log width from which on a shaft more blurred than the vessels, such as a thin one with a wire in it, is no
+measure by its own blur, and theirs is all there is."""
 _VISIBLE_Z = 5.0
 """A shaft shows when its amplitude is this many SDs."""
 
@@ -150,6 +153,8 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     solution = solve_shaft(
         pixels, best.kind, radius, grey, options, iterations=6 if same else 8, start=start if same else None
     )
+    if own.log_sigma > vessels.log_sigma and math.sqrt(float(solution.covariance[0, 0])) > _OPEN:
+        solution = solve_shaft(pixels, best.kind, radius, _with_blur(grey, vessels), options, iterations=8)
     return _shaft(solution, options.window_px, ambiguous=ambiguous)
 
 

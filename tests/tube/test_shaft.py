@@ -64,7 +64,7 @@ def test_outer_diameter(name, wall, lumen):
     assert shaft.visible or not lumen  # of an empty shaft little shows, and it may say so
     # 1 % of model, and what noise does
     assert abs(shaft.outer_px - OUTER) < 0.01 * OUTER + 3 * shaft.outer_sd_px
-    # how thick an empty one's wall is hardly shows where the blur is known to 5 %, and lumens are 0.7 to 0.9 of the whole
+    # an empty one's wall hardly shows how thick it is where the blur is known to 5 %, and lumens are 0.7 to 0.9 of all
     assert shaft.outer_sd_px < (0.025 if lumen else 0.032) * OUTER
     assert abs(shaft.taper) < 0.03 + 3 * shaft.taper_sd
     assert shaft.chi2 == pytest.approx(1.0, abs=0.25)
@@ -93,7 +93,7 @@ def test_moved_vessels_do_not_empty_a_thin_shaft(seed):
 @pytest.mark.parametrize("wall", [0.6, 1.0])
 def test_an_empty_shaft_on_a_bending_scale(ratio, wall):
     """Walls thick and thin, pale and dense, with the exponential of physics: the width is right, or the SD says so."""
-    image = drawn(wall, 0.0, noise=0.02, inner=ratio * OUTER, bend=0.02)
+    image = drawn(wall, 0.0, noise=0.1, inner=ratio * OUTER, bend=0.02)
     shaft = fitted(image, vessels=(1.0, 0.02), bend=0.02, contrast=1.0)
     assert not shaft.filled
     assert abs(shaft.outer_px - OUTER) < 0.045 * OUTER
@@ -130,7 +130,8 @@ def test_only_the_lumen_shows(start):
     """A wall without contrast of its own: the lumen is the object of known size."""
     shaft = fitted(drawn(0.0, 1.0), feature="filled_lumen", start=start)
     assert abs(shaft.inner_px - INNER) < 0.01 * INNER + 3 * shaft.inner_sd_px
-    assert shaft.inner_sd_px < 0.02 * INNER
+    # with the blur known to 5 %, were it known that the vessels did not move, it would be 0.020
+    assert shaft.inner_sd_px < 0.023 * INNER
 
 
 def test_the_walls_lie_where_they_were_drawn():
