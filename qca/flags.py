@@ -98,8 +98,8 @@ _ROWS = (
         "catheter_unclear",
         "catheter unclear",
         "the catheter's outline is not certain",
-        "Whether the shaft is filled with contrast cannot be told, or it hardly shows; its width depends on the "
-        "answer.",
+        "Whether the shaft is filled with contrast cannot be told, it hardly shows, or its contrast and the vessels' "
+        "do not go together; its width depends on the answer.",
         "Pick a stretch on plain background, or use another frame.",
         untrusted=True,
     ),

@@ -25,6 +25,10 @@ _CONTRAST_PART, _CONTRAST_LOG_SD = 0.02, 0.7
 """Contrast per px as a part of the grey levels between background and black, and the SD of its logarithm: 0.06 to 0.25
 per mm on pixels of 0.1-0.26 mm, less a pedestal of scatter; a logarithmic scale has about half. Own choice, loose."""
 
+_DOUBTED = 3.0
+"""SDs of what had been expected from which on a contrast is not that of a medium: in a thin lumen radius, contrast and
+blur stand in for one another, and a fit may run away along them. Phantoms stay under 2.7."""
+
 
 @dataclass(frozen=True, slots=True)
 class GreyModel:
@@ -101,6 +105,8 @@ def grey_model(joint: JointFit) -> GreyModel:
 def vessels_alone(joint: JointFit, priors: PriorNumbers) -> GreyModel:
     """Take out what had been told about the blur beforehand, so that a catheter does not hear its own echo.
 
+    Vessels whose contrast lies beyond anything that had been expected teach nothing: `GUESS`.
+
     Parameters
     ----------
     joint : JointFit
@@ -109,6 +115,8 @@ def vessels_alone(joint: JointFit, priors: PriorNumbers) -> GreyModel:
         What had been expected of them.
     """
     grey = grey_model(joint)
+    if abs(float(joint.theta[joint.layout.log_k]) - priors.log_k) > _DOUBTED * priors.log_k_sd:
+        return GUESS
     told = 1 / priors.log_sigma_sd**2
     own = max(1 / grey.log_sigma_sd**2 - told, 1 / GUESS.log_sigma_sd**2)
     mean = grey.log_sigma + (grey.log_sigma - priors.log_sigma) * told / own

@@ -177,6 +177,9 @@ def find_scale(
         raise NoVessel(msg)
     scaling = _from_shaft(shaft, catheter.origin, picks, settings, true_mm, header)
     pixels = catheter.shaft.solution.pixels
+    if grey.contrast is None and catheter.shaft.contrast is not None and "catheter_unclear" not in scaling.codes:
+        # what it took for contrast is not what the vessels have: one of the two is something else
+        scaling = replace(scaling, codes=(*scaling.codes, "catheter_unclear"))
     code = _wire_code(catheter.shaft, grey)
     if code is not None:
         scaling = replace(scaling, codes=(*scaling.codes, code))

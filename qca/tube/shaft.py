@@ -21,17 +21,20 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.curve import Curve
+from qca.tube.shaft_blur import Blur, believed, log_belief
 from qca.tube.shaft_fit import ShaftSolution, solve_shaft
 from qca.tube.shaft_model import EMPTY, GreyPrior, ShaftOptions
 from qca.tube.shaft_pixels import Mask
+from qca.tube.shaft_profile import Candidate, MeanProfile
 from qca.tube.shaft_sight import SeenShaft, likeliest, see_shaft
 
 Array = npt.NDArray[np.float64]
 
-_OTHER_BLUR = 3.0
-"""From this many SDs on, the blur of shaft and vessels is not the same."""
 _FREE_BLUR_SD = 0.35
 """SD of the log blur where the vessels say nothing about it."""
+_OPEN = 0.2
+"""SD of the log width from which on a shaft more blurred than the vessels, such as a thin one with a wire in it, is no
+measure by its own blur, and theirs is all there is."""
 _VISIBLE_Z = 5.0
 """A shaft shows when its amplitude is this many SDs."""
 
@@ -137,22 +140,35 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     """
     here = seen.solution.pixels.base
     grey = replace(grey, contrast=grey.contrast_on(here), level=here)
+    vessels = Blur(grey.log_sigma, grey.log_sigma_sd)
     best, ambiguous = likeliest(seen.candidates, grey, options)
-    same = best.kind == seen.solution.kind
-    apart = abs(seen.log_sigma - grey.log_sigma) / math.hypot(seen.log_sigma_sd, grey.log_sigma_sd)
-    if apart > _OTHER_BLUR and same and not seen.ambiguous:
-        # a catheter may be sharper than vessels that moved: its own blur counts
-        grey = replace(grey, log_sigma=seen.log_sigma, log_sigma_sd=_FREE_BLUR_SD)
     if ambiguous:
         # blur and bending are known by now, and tell the hypotheses apart better
-        again = [seen.profile.fit(fitted.kind, fitted.radius_px, grey, options) for fitted in seen.candidates]
+        again = [_told(seen.profile, fitted, vessels, grey, options) for fitted in seen.candidates]
         best, ambiguous = likeliest(again, grey, options)
-    pixels, start, radius = seen.solution.pixels, seen.solution.theta, best.radius_px
     same = best.kind == seen.solution.kind
+    own = Blur(seen.log_sigma, seen.log_sigma_sd) if same else best.own
+    grey = _with_blur(grey, believed(own, vessels))
+    pixels, start, radius = seen.solution.pixels, seen.solution.theta, best.radius_px
     solution = solve_shaft(
         pixels, best.kind, radius, grey, options, iterations=6 if same else 8, start=start if same else None
     )
+    if own.log_sigma > vessels.log_sigma and math.sqrt(float(solution.covariance[0, 0])) > _OPEN:
+        solution = solve_shaft(pixels, best.kind, radius, _with_blur(grey, vessels), options, iterations=8)
     return _shaft(solution, options.window_px, ambiguous=ambiguous)
+
+
+def _told(profile: MeanProfile, fitted: Candidate, vessels: Blur, grey: GreyPrior, options: ShaftOptions) -> Candidate:
+    """Fit a hypothesis once more with what the vessels' blur says about the one that it has by itself."""
+    prior = believed(fitted.own, vessels)
+    told = profile.fit(fitted.kind, fitted.radius_px, _with_blur(grey, prior), options)
+    # the true belief in the place of the normal one that led the fit
+    normal = 0.5 * ((told.log_sigma - prior.log_sigma) / prior.sd) ** 2
+    return replace(told, cost=told.cost - normal - float(log_belief(np.array([told.log_sigma]), vessels)[0]))
+
+
+def _with_blur(grey: GreyPrior, blur: Blur) -> GreyPrior:
+    return replace(grey, log_sigma=blur.log_sigma, log_sigma_sd=blur.sd)
 
 
 def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool) -> Shaft:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
+from qca.tube.hollow import blurred_hollow
 from qca.tube.normal import Factor, solve_symmetric, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
@@ -31,6 +32,10 @@ _NEARLY = 8.0
 """Gain of a step that lands where it should to second order; what comes later only smooths the background."""
 _CARRIED = 0.3
 """The same for a fit that carries on: where it changes so little, a third step moves the width by under a tenth SD."""
+_MOST_BENT = 3.0
+"""How much more than the contrast medium an empty catheter's wall may attenuate; a braid of metal does."""
+_EMPTY_STEPS = 20
+"""Steps for an empty catheter: a thin dark wall and a thick pale one lie in one long valley, down which they creep."""
 _TRIALS = 6
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
@@ -119,7 +124,7 @@ def solve_shaft(
     options : ShaftOptions
         Priors.
     iterations : int
-        At most this many steps.
+        At most this many steps; an empty catheter takes what it needs.
     start : ndarray, shape (Q,), optional
         Where to start, an earlier fit to the same pixels.
 
@@ -131,10 +136,12 @@ def solve_shaft(
     problem = _Problem(pixels, kind, grey, options)
     theta = problem.start(radius_px) if start is None else start
     state, damping = problem.predict(theta), 1e-3
-    for number in range(iterations):
+    for number in range(_EMPTY_STEPS if kind == EMPTY else iterations):
         learn = number > 0 or start is not None
         theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
-        if gain < _SETTLED or (number > 1 and gain < _NEARLY) or (start is not None and number and gain < _CARRIED):
+        if gain < _SETTLED:
+            break
+        if kind != EMPTY and ((number > 1 and gain < _NEARLY) or (start is not None and number and gain < _CARRIED)):
             break
     return problem.solution(theta, state)
 
@@ -167,8 +174,8 @@ class _Problem:
         options, pixels = self.options, self.pixels
         mean = np.zeros(self.size)
         precision = np.zeros((self.size, self.size))
-        mean[1] = options.lumen_ratio
-        precision[1, 1] = 1 / options.lumen_ratio_sd**2
+        mean[1], ratio_sd = options.ratio_prior(self.kind)
+        precision[1, 1] = 1 / ratio_sd**2
         mean[2], wall_sd = options.wall_prior(self.kind)
         precision[2, 2] = 1 / wall_sd**2
         mean[4] = self.grey.log_sigma
@@ -236,6 +243,12 @@ class _Problem:
         """Contrast on a background (P,), that on the usual one being 1."""
         return np.asarray(np.maximum(1 + self.per_level * (ground - self.base), 0.1))
 
+    def bend(self, amplitude: float) -> float:
+        """Bending of an empty catheter's wall, 1/px, which bends by what it attenuates itself."""
+        if self.grey.contrast is None:
+            return self.grey.bend
+        return min(max(self.per_level * amplitude, 0.0), _MOST_BENT * self.grey.bend)
+
     def predict(self, theta: Array) -> ShaftState:
         """Grey levels at ``theta`` (Q,)."""
         pixels = self.pixels
@@ -243,7 +256,10 @@ class _Problem:
         sigma = float(np.exp(theta[4]))
         x = pixels.x - pixels.shift(theta[self.axis_part])
         near = np.abs(x) < radius + REACH * sigma
-        outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
+        if self.kind == EMPTY:
+            outer, inner = blurred_hollow(x[near], radius[near], theta[1], sigma, self.bend(theta[3]))
+        else:
+            outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
         parts = attenuation(self.kind, theta[2])
         level = pixels.plane.evaluate(theta[self.ground_part])
         gain = self.gain(level[near])
@@ -258,6 +274,9 @@ class _Problem:
         hole = state.parts.lumen - wall
         ratio, amplitude = theta[1], theta[3] * state.gain
         shape = wall * outer.value + hole * inner.value
+        by_amplitude = shape
+        if self.kind == EMPTY and self.grey.contrast is not None:
+            by_amplitude = shape + theta[3] * self.per_level * outer.d_m
         out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
         passed = np.ones(len(pixels.level))
         passed[near] -= theta[3] * self.per_level * shape
@@ -267,7 +286,7 @@ class _Problem:
             -by_radius * state.radius[near],
             -amplitude * hole * inner.d_r * state.radius[near],
             -amplitude * state.parts.slope * (outer.value - inner.value),
-            -state.gain * shape,
+            -state.gain * by_amplitude,
             -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px,
             -by_radius * np.exp(theta[0]) * pixels.u[near],
         ]

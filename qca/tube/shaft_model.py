@@ -35,6 +35,11 @@ class ShaftOptions:
     lumen_ratio: float = 0.83
     """Inner over outer diameter, 0.88 of a guide, 0.7 to 0.75 of a diagnostic catheter; common practice, no source."""
     lumen_ratio_sd: float = 0.04
+    """Narrow, for in a filled catheter the ratio shows only by what the wall attenuates otherwise, which is believed
+    loosely by itself."""
+    empty_ratio: tuple[float, float] = (0.82, 0.06)
+    """The same of an empty catheter, which shows it: its width is the wall's distance from the axis and half the
+    wall. All catheters there are, 0.70 to 0.90."""
     wall_over_lumen: float = 0.95
     """Attenuation of the wall over that of a contrast-filled lumen, with its SD: polymer with 20 to 40 % of barium
     sulphate by weight holds 0.14-0.38 g barium per ml, medium 0.35 g iodine; a braid adds to it. Own estimate."""
@@ -54,6 +59,10 @@ class ShaftOptions:
     def at_sight(self) -> ShaftOptions:
         """Options for a shaft that is looked at by itself."""
         return replace(self, wall_over_lumen_sd=self.wall_at_sight_sd)
+
+    def ratio_prior(self, kind: Hypothesis) -> tuple[float, float]:
+        """Mean and SD of inner over outer diameter under a hypothesis."""
+        return self.empty_ratio if kind == EMPTY else (self.lumen_ratio, self.lumen_ratio_sd)
 
     def wall_prior(self, kind: Hypothesis) -> tuple[float, float]:
         """Mean and SD of the wall's attenuation over the lumen's under a hypothesis; without unit."""

@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.chord import blurred_pair
-from qca.tube.shaft_model import GreyPrior, Hypothesis, ShaftOptions, attenuation
+from qca.tube.hollow import blurred_hollow
+from qca.tube.shaft_blur import Blur, without
+from qca.tube.shaft_model import EMPTY, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
 
 Array = npt.NDArray[np.float64]
@@ -40,6 +42,7 @@ class Candidate:
 
     ``cost`` is minus the log posterior up to a constant, ``radius_px`` the outer radius, ``shift_px`` the shift of the
     axis, ``log_sigma`` the blur, log px, ``amplitude`` the contrast of the lumen, or of the wall of an empty catheter.
+    ``own`` is what the profile alone says about the blur.
     """
 
     cost: float
@@ -48,6 +51,7 @@ class Candidate:
     shift_px: float
     log_sigma: float
     amplitude: float
+    own: Blur
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +150,11 @@ class MeanProfile:
             p, value, jacobian, now, damping = new, new_value, new_jacobian, then, damping * 0.2
             if gain < _SETTLED or now - left * gain > hopeless:
                 break
-        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]))
+        scaled = jacobian / self.sd[:, None]
+        hessian = scaled.T @ scaled + np.diag(prior.precision + 1e-9)
+        fitted = Blur(float(p[3]), math.sqrt(np.linalg.inv(hessian)[3, 3]))
+        own = without(fitted, Blur(grey.log_sigma, grey.log_sigma_sd))
+        return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]), own)
 
     def _start(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior) -> Array:
         """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares."""
@@ -162,7 +170,8 @@ class MeanProfile:
         r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
         x = self.x - p[4]
         wall, lumen, slope = attenuation(kind, p[2])
-        outer, inner = blurred_pair(x, np.full_like(x, r), p[1], sigma, bend)
+        pair = blurred_hollow if kind == EMPTY else blurred_pair
+        outer, inner = pair(x, np.full_like(x, r), p[1], sigma, bend)
         hole = lumen - wall
         shape = wall * outer.value + hole * inner.value
         jacobian = np.empty((len(x), _SIZE))
@@ -184,7 +193,7 @@ class MeanProfile:
 def _prior(kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> _Prior:
     mean = np.zeros(_SIZE)
     sd = np.full(_SIZE, np.inf)
-    mean[1], sd[1] = options.lumen_ratio, options.lumen_ratio_sd
+    mean[1], sd[1] = options.ratio_prior(kind)
     mean[2], sd[2] = options.wall_prior(kind)
     mean[3], sd[3] = grey.log_sigma, grey.log_sigma_sd
     sd[4] = _SHIFT_SD_PX

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.curve import Curve, curve_through
+from qca.tube.shaft_blur import Blur, without
 from qca.tube.shaft_fit import ShaftSolution, solve_shaft
 from qca.tube.shaft_model import EMPTY, FILLED, LUMEN, GreyPrior, Hypothesis, ShaftOptions
 from qca.tube.shaft_pixels import Mask, ShaftPixels
@@ -35,8 +36,6 @@ _STEPS = 8
 _SAME_WIDTH, _ABOUT_RIGHT, _SLANT = 0.05, 0.25, 0.03
 """Relative difference of two widths of one hypothesis, and of a rough one, and the slope (rms) of the axis against its
 rough course, up to which a fit need not be made again; a slope of 0.03 makes a width 0.05 % too large."""
-_BLUR_MODEL_SD = 0.05
-"""SD of the log blur by what the shaft model leaves out: a wall that is not as thick or as dense as assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +112,12 @@ def see_shaft(
             candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
             best, ambiguous = likeliest(candidates, grey, options)
         wire = replace(wire, doubtful=wire.doubtful or best.kind != solution.kind)
-    told = max(1 / float(solution.covariance[4, 4]) - 1 / grey.log_sigma_sd**2, 1e-3)
-    # the posterior's mean without the prior's pull
-    log_sigma = float(solution.theta[4])
-    log_sigma += (log_sigma - grey.log_sigma) / grey.log_sigma_sd**2 / told
+    fitted = Blur(float(solution.theta[4]), math.sqrt(float(solution.covariance[4, 4])))
+    own = without(fitted, Blur(grey.log_sigma, grey.log_sigma_sd))
     contrast = None
     if best.kind != EMPTY and not ambiguous:
         contrast = max(float(solution.theta[3] * solution.state.parts.lumen), 1e-12)
-    return SeenShaft(
-        profile, candidates, solution, log_sigma, math.hypot(told**-0.5, _BLUR_MODEL_SD), contrast, ambiguous, wire
-    )
+    return SeenShaft(profile, candidates, solution, own.log_sigma, own.sd, contrast, ambiguous, wire)
 
 
 def _wire(
