@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +15,15 @@ _PAST_PX, _PAST_PART = 12.0, 0.2
 that cross or touch beyond their picks do not meet there."""
 _PAST_COST = 100.0
 """Factor on the cost there."""
+_CHORD_PX, _TURNED_BACK = 40.0, float(np.cos(np.radians(75)))
+"""A daughter's first 40 px turn back where they lie within 75 degrees of the proximal path's: at forks, drawn by
+ourselves or by others, this is 90 and more, and under 50 where a loop was closed."""
+_HARDLY_PX = 24.0
+"""A path shorter than this is hardly one: a lumen's half-width and the least length of a limb."""
+_BAR_AWAY_PX, _BAR_THICK_PX, _BAR_REACH_PX = 8.0, 3.0, 14.0
+"""A bar stands so far from a pick, is so thick, and reaches so far to both sides."""
+_DETOUR = 1.6
+"""Paths that do not turn back may cost this many times as much: a way across the background costs many times more."""
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
@@ -108,32 +120,102 @@ def shortest_path(cost: Image, start: npt.NDArray[np.int64], end: npt.NDArray[np
 def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     """Three paths that meet where their total cost is least.
 
+    Daughters that touch beyond their picks close a loop, and meeting there may be cheaper than at the fork: then the
+    proximal path follows one daughter, and the other daughter's path leaves its pick away from the fork and turns back.
+    Where they look like that, a daughter that may not leave its pick that way is tried.
+
     Parameters
     ----------
     cost : ndarray, shape (rows, columns)
         Cost image.
     ends : ndarray, shape (3, 2), int
-        (row, column) of the three ends.
+        (row, column) of the three ends: proximal, distal, side.
 
     Returns
     -------
     list of ndarray
         Three paths, each from the common meeting pixel outwards to its end.
     """
-    from skimage.graph import MCP_Geometric
-
     coarse = halved(cost)  # the mean of each four, for the cheapest of them makes a bargain of noise
-    finders = []
-    total = np.zeros_like(coarse)
     starts = [tuple(end) for end in ends // 2]
-    for start, elsewhere in zip(starts, _past(coarse.shape, ends / 2), strict=True):
-        mcp = MCP_Geometric(np.where(elsewhere, _PAST_COST * coarse, coarse))
+    grounds = [
+        np.where(elsewhere, _PAST_COST * coarse, coarse) for elsewhere in _past(coarse.shape, ends / 2)
+    ]
+
+    def search(i: int, ground: Image) -> _Search:
         # where the paths meet is no further from an end than the nearer of the others: meeting there costs less
-        far, _ = mcp.find_costs([start], [other for other in starts if other != start], find_all_ends=False)
-        total += np.where(np.isfinite(far), far, 1e30)
-        finders.append(mcp)
-    meeting = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
-    return [from_half(np.asarray(f.traceback(meeting), dtype=np.float64)[::-1]) for f in finders]
+        return _Search(ground, starts[i], [other for other in starts if other != starts[i]])
+
+    searches = [search(i, ground) for i, ground in enumerate(grounds)]
+    first = _meet(searches)
+    best = first
+    if first.turned_back:
+        for barred in ((1,), (2,), (1, 2)):
+            tried = list(searches)
+            for i in barred:
+                tried[i] = search(i, _barred(grounds[i], first.paths[i]))
+            other = _meet(tried)
+            if not other.turned_back and other.cost < (_DETOUR * first.cost if best is first else best.cost):
+                best = other
+    return [from_half(path) for path in best.paths]
+
+
+class _Search:
+    """Cheapest ways to one end."""
+
+    def __init__(self, ground: Image, end: tuple[int, ...], others: list[tuple[int, ...]]) -> None:
+        from skimage.graph import MCP_Geometric
+
+        self._finder = MCP_Geometric(ground)
+        far, _ = self._finder.find_costs([end], others, find_all_ends=False)
+        self.far = np.where(np.isfinite(far), far, 1e30)
+
+    def path(self, place: tuple[int, ...]) -> Path:
+        """From a place to the end, (N, 2) coarse pixels."""
+        return np.asarray(self._finder.traceback(place), dtype=np.float64)[::-1]
+
+
+class _Meeting(NamedTuple):
+    """Three paths from where they meet outwards, coarse pixels, and what they cost together."""
+
+    paths: list[Path]
+    cost: float
+
+    @property
+    def turned_back(self) -> bool:
+        """Whether a daughter's path is hardly one, or leaves into nearly the direction that the proximal path comes from."""
+        chords = []
+        for path in self.paths:
+            along = _along(path)
+            if along[-1] < _HARDLY_PX / 2:
+                return True
+            chord = path[min(int(np.searchsorted(along, _CHORD_PX / 2)), len(path) - 1)] - path[0]
+            chords.append(chord / max(float(np.linalg.norm(chord)), 1e-9))
+        return max(float(chords[0] @ chords[1]), float(chords[0] @ chords[2])) > _TURNED_BACK
+
+
+def _meet(searches: Sequence[_Search]) -> _Meeting:
+    total = np.sum([search.far for search in searches], axis=0)
+    place = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
+    return _Meeting([search.path(place) for search in searches], float(total[place]))
+
+
+def _along(path: Path) -> npt.NDArray[np.float64]:
+    """Arc length at each point of a path."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+
+
+def _barred(ground: Image, path: Path) -> Image:
+    """Costs with a bar across the way by which a path comes to its end."""
+    outwards = _along(path[::-1])
+    at = path[::-1][min(int(np.searchsorted(outwards, _BAR_AWAY_PX / 2)), len(path) - 1)]
+    way = at - path[-1]
+    way = way / max(float(np.linalg.norm(way)), 1e-9)
+    rows, columns = np.ogrid[: ground.shape[0], : ground.shape[1]]
+    rows, columns = rows - at[0], columns - at[1]
+    ahead, across = rows * way[0] + columns * way[1], rows * way[1] - columns * way[0]
+    bar = (np.abs(ahead) <= _BAR_THICK_PX / 2) & (np.abs(across) <= _BAR_REACH_PX / 2)
+    return np.asarray(np.where(bar, _PAST_COST * ground, ground))
 
 
 def _past(shape: tuple[int, int], ends: npt.NDArray[np.float64]) -> list[npt.NDArray[np.bool_]]:
