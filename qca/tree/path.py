@@ -15,6 +15,8 @@ _PAST_PX, _PAST_PART = 12.0, 0.2
 that cross or touch beyond their picks do not meet there."""
 _PAST_COST = 100.0
 """Factor on the cost there."""
+_NEAR_PX = 5
+"""Around a pick the strength of its ridge is looked for."""
 _CHORD_PX, _TURNED_BACK = 40.0, float(np.cos(np.radians(75)))
 """A daughter's first 40 px turn back where they lie within 75 degrees of the proximal path's: at forks, drawn by
 ourselves or by others, this is 90 and more, and under 50 where a loop was closed."""
@@ -24,6 +26,8 @@ _BAR_AWAY_PX, _BAR_THICK_PX, _BAR_REACH_PX = 8.0, 3.0, 14.0
 """A bar stands so far from a pick, is so thick, and reaches so far to both sides."""
 _DETOUR = 1.6
 """Paths that do not turn back may cost this many times as much: a way across the background costs many times more."""
+_MOST_BARS = 4
+"""Two daughters can come round, each on either side of the other's pick."""
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
@@ -49,8 +53,34 @@ def ridge_cost(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: n
     ndarray, shape (rows, columns)
         Positive cost per pixel of path.
     """
-    near = [_peak_near(strength, p, 5) for p in picks_rc]
-    scale = max(float(np.median(near)), 1e-9)
+    near = [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
+    return _cost_of(strength, valid, max(float(np.median(near)), 1e-9))
+
+
+def ridge_costs(
+    strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]
+) -> list[Image]:
+    """Cost of `ridge_cost` for each pick's own path: a limb fainter than most counts as a ridge, too.
+
+    Otherwise a long way in a faint lumen costs more than a few px of background between it and its neighbour.
+
+    Parameters
+    ----------
+    strength, valid, picks_rc : ndarray
+        As above.
+
+    Returns
+    -------
+    list of ndarray, shape (rows, columns)
+        One for each pick; picks that are not fainter than most share one array.
+    """
+    near = [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
+    usual = max(float(np.median(near)), 1e-9)
+    shared = _cost_of(strength, valid, usual)
+    return [shared if own >= usual else _cost_of(strength, valid, max(own, 1e-9)) for own in near]
+
+
+def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float) -> Image:
     level = np.minimum(strength / scale, 1.0)
     cost = 1.0 / (0.03 + level) ** 1.5
     if valid is not None:
@@ -117,7 +147,7 @@ def shortest_path(cost: Image, start: npt.NDArray[np.int64], end: npt.NDArray[np
     return np.asarray(mcp.traceback(tuple(end)), dtype=np.float64)
 
 
-def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
+def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[Path]:
     """Three paths that meet where their total cost is least.
 
     Daughters that touch beyond their picks close a loop, and meeting there may be cheaper than at the fork: then the
@@ -126,8 +156,8 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
 
     Parameters
     ----------
-    cost : ndarray, shape (rows, columns)
-        Cost image.
+    costs : sequence of ndarray, shape (rows, columns)
+        Cost images of the three ends' paths.
     ends : ndarray, shape (3, 2), int
         (row, column) of the three ends: proximal, distal, side.
 
@@ -136,10 +166,12 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
     list of ndarray
         Three paths, each from the common meeting pixel outwards to its end.
     """
-    coarse = halved(cost)  # the mean of each four, for the cheapest of them makes a bargain of noise
+    # the mean of each four, for the cheapest of them makes a bargain of noise
+    coarse = [halved(cost) for cost in costs]
     starts = [tuple(end) for end in ends // 2]
     grounds = [
-        np.where(elsewhere, _PAST_COST * coarse, coarse) for elsewhere in _past(coarse.shape, ends / 2)
+        np.where(elsewhere, _PAST_COST * one, one)
+        for one, elsewhere in zip(coarse, _past(coarse[0].shape, ends / 2), strict=True)
     ]
 
     def search(i: int, ground: Image) -> _Search:
@@ -147,17 +179,16 @@ def meeting_paths(cost: Image, ends: npt.NDArray[np.int64]) -> list[Path]:
         return _Search(ground, starts[i], [other for other in starts if other != starts[i]])
 
     searches = [search(i, ground) for i, ground in enumerate(grounds)]
-    first = _meet(searches)
-    best = first
-    if first.turned_back:
-        for barred in ((1,), (2,), (1, 2)):
-            tried = list(searches)
-            for i in barred:
-                tried[i] = search(i, _barred(grounds[i], first.paths[i]))
-            other = _meet(tried)
-            if not other.turned_back and other.cost < (_DETOUR * first.cost if best is first else best.cost):
-                best = other
-    return [from_half(path) for path in best.paths]
+    first = meeting = _meet(searches)
+    for _ in range(_MOST_BARS):
+        i = meeting.turned_back
+        if i is None or meeting.cost > _DETOUR * first.cost:
+            break
+        grounds[i] = _barred(grounds[i], meeting.paths[i])
+        searches[i] = search(i, grounds[i])
+        meeting = _meet(searches)
+    found = first if meeting.turned_back is not None or meeting.cost > _DETOUR * first.cost else meeting
+    return [from_half(path) for path in found.paths]
 
 
 class _Search:
@@ -182,16 +213,19 @@ class _Meeting(NamedTuple):
     cost: float
 
     @property
-    def turned_back(self) -> bool:
-        """Whether a daughter's path is hardly one, or leaves into nearly the direction that the proximal path comes from."""
-        chords = []
+    def turned_back(self) -> int | None:
+        """The daughter that comes round, where one leaves into the proximal path's direction or has hardly a path."""
+        chords, lengths = [], []
         for path in self.paths:
             along = _along(path)
-            if along[-1] < _HARDLY_PX / 2:
-                return True
             chord = path[min(int(np.searchsorted(along, _CHORD_PX / 2)), len(path) - 1)] - path[0]
             chords.append(chord / max(float(np.linalg.norm(chord)), 1e-9))
-        return max(float(chords[0] @ chords[1]), float(chords[0] @ chords[2])) > _TURNED_BACK
+            lengths.append(along[-1])
+        if min(lengths) < _HARDLY_PX / 2:
+            return 1 if lengths[1] > lengths[2] else 2
+        back = [float(chords[0] @ chord) for chord in chords]
+        i = 1 if back[1] > back[2] else 2
+        return i if back[i] > _TURNED_BACK else None
 
 
 def _meet(searches: Sequence[_Search]) -> _Meeting:

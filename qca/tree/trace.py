@@ -12,7 +12,7 @@ import numpy.typing as npt
 from qca.errors import LimbTooShort
 from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
-from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
+from qca.tree.path import meeting_paths, ridge_costs, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
 from qca.tube.curve import curve_through
 
@@ -148,11 +148,11 @@ def _traced(
     """Do what `trace_tree` does, on the pixels as they are."""
     strength = ridge_strength(-crop.image, scales_px)
     ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
-    cost = ridge_cost(strength, crop.valid, picks_rc)
-    paths = [shortest_path(cost, *ends)] if len(ends) == 2 else meeting_paths(cost, ends)
+    costs = ridge_costs(strength, crop.valid, picks_rc)
+    paths = [shortest_path(costs[0], *ends)] if len(ends) == 2 else meeting_paths(costs, ends)
     names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
     if through:
-        paths = [lead(path, cost, points, name) for path, points, name in zip(paths, through, names, strict=True)]
+        paths = [lead(*led) for led in zip(paths, costs, through, names, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
             msg = (
