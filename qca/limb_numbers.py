@@ -28,6 +28,7 @@ from qca.settings import Settings
 from qca.tree.trace import Crop
 from qca.tube.confluence import mouths
 from qca.tube.joint import JointFit
+from qca.tube.limb import Limb
 
 Array = npt.NDArray[np.float64]
 
@@ -107,9 +108,19 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
         return [LimbStart(lead, lead, None)]
     carina, zeros = _carina(joint)
     return [
-        LimbStart(min(first, limb.end - 4.0), zero, carina)
+        LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina)
         for limb, first, zero in zip(joint.limbs, mouths(joint.limbs), zeros, strict=True)
     ]
+
+
+def _foot(joint: JointFit, limb: Limb) -> float:
+    """Arc length, px, at which a limb passes the branching point; 0 where it begins there or further out.
+
+    The fit moves the point from where the limbs were laid. What lies beyond it is the daughters', and between daughters
+    at a narrow angle it narrows.
+    """
+    s = np.arange(0.0, max(limb.end, STEP_PX), STEP_PX)
+    return float(s[np.argmin(np.linalg.norm(limb.points(s) - joint.branching_point, axis=1))])
 
 
 def crossed_near(numbers: Sequence[LimbNumbers]) -> list[bool]:
