@@ -17,17 +17,24 @@ _PAST_COST = 100.0
 """Factor on the cost there."""
 _NEAR_PX = 5
 """Around a pick the strength of its ridge is looked for."""
-_CHORD_PX, _TURNED_BACK = 40.0, float(np.cos(np.radians(75)))
+_CHORD_PX, _TURNED_BACK_DEG = 40.0, 75.0
 """A daughter's first 40 px turn back where they lie within 75 degrees of the proximal path's: at forks, drawn by
 ourselves or by others, this is 90 and more, and under 50 where a loop was closed."""
 _HARDLY_PX = 24.0
 """A path shorter than this is hardly one: a lumen's half-width and the least length of a limb."""
+_BAR_CHORD = 3
+"""Points to both sides that say which way a path goes."""
 _BAR_AWAY_PX, _BAR_THICK_PX, _BAR_REACH_PX = 8.0, 3.0, 14.0
 """A bar stands so far from a pick, is so thick, and reaches so far to both sides."""
 _DETOUR = 1.6
 """Paths that do not turn back may cost this many times as much: a way across the background costs many times more."""
 _MOST_BARS = 4
 """Two daughters can come round, each on either side of the other's pick."""
+
+_UNSEEN_COST, _BESIDE_PICK = 8.0, 4
+"""From this mean cost of three coarse px on nothing is seen along a path; the last four lead from axis to pick."""
+_AS_LIKELY, _STRAIGHTER_DEG = 1.1, 10.0
+"""Of two ways across what is not seen, hardly different in cost, the one on which daughters go on straighter by this."""
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
@@ -57,9 +64,7 @@ def ridge_cost(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: n
     return _cost_of(strength, valid, max(float(np.median(near)), 1e-9))
 
 
-def ridge_costs(
-    strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]
-) -> list[Image]:
+def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]) -> list[Image]:
     """Cost of `ridge_cost` for each pick's own path: a limb fainter than most counts as a ridge, too.
 
     Otherwise a long way in a faint lumen costs more than a few px of background between it and its neighbour.
@@ -184,19 +189,29 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
         i = meeting.turned_back
         if i is None or meeting.cost > _DETOUR * first.cost:
             break
-        grounds[i] = _barred(grounds[i], meeting.paths[i])
-        searches[i] = search(i, grounds[i])
+        outwards = meeting.paths[i]
+        outermost = np.flatnonzero(_along(outwards) <= _along(outwards)[-1] - _BAR_AWAY_PX / 2)
+        searches[i] = search(i, _barred(searches[i].ground, outwards, int(outermost[-1]) if len(outermost) else 0))
         meeting = _meet(searches)
     found = first if meeting.turned_back is not None or meeting.cost > _DETOUR * first.cost else meeting
+    if found is first:
+        faintest = [search.faintest(path) for search, path in zip(searches, first.paths, strict=True)]
+        i = 1 if faintest[1][0] > faintest[2][0] else 2
+        if first.turned_back is None and faintest[i][0] > _UNSEEN_COST:
+            searches[i] = search(i, _barred(searches[i].ground, first.paths[i], faintest[i][1]))
+            other = _meet(searches)
+            if other.cost < _AS_LIKELY * first.cost and other.sharpest > first.sharpest + _STRAIGHTER_DEG:
+                found = other
     return [from_half(path) for path in found.paths]
 
 
 class _Search:
-    """Cheapest ways to one end."""
+    """Cheapest ways across a ``ground`` to one end."""
 
     def __init__(self, ground: Image, end: tuple[int, ...], others: list[tuple[int, ...]]) -> None:
         from skimage.graph import MCP_Geometric
 
+        self.ground = ground
         self._finder = MCP_Geometric(ground)
         far, _ = self._finder.find_costs([end], others, find_all_ends=False)
         self.far = np.where(np.isfinite(far), far, 1e30)
@@ -204,6 +219,14 @@ class _Search:
     def path(self, place: tuple[int, ...]) -> Path:
         """From a place to the end, (N, 2) coarse pixels."""
         return np.asarray(self._finder.traceback(place), dtype=np.float64)[::-1]
+
+    def faintest(self, path: Path) -> tuple[float, int]:
+        """Largest mean cost of three neighbours on a path, short of its end, and the index of the second."""
+        cost = self.ground[tuple(path[: max(len(path) - _BESIDE_PICK, 3)].astype(int).T)]
+        if len(cost) < 3:
+            return 0.0, 0
+        mean = np.convolve(cost, np.full(3, 1 / 3), "valid")
+        return float(mean.max()), int(mean.argmax()) + 1
 
 
 class _Meeting(NamedTuple):
@@ -213,19 +236,28 @@ class _Meeting(NamedTuple):
     cost: float
 
     @property
+    def angles(self) -> tuple[float, float]:
+        """Degrees from the proximal path's beginning to those of the distal and the side path."""
+        chords = []
+        for path in self.paths:
+            chord = path[min(int(np.searchsorted(_along(path), _CHORD_PX / 2)), len(path) - 1)] - path[0]
+            chords.append(chord / max(float(np.linalg.norm(chord)), 1e-9))
+        distal, side = (float(np.degrees(np.arccos(np.clip(chords[0] @ chord, -1, 1)))) for chord in chords[1:])
+        return distal, side
+
+    @property
+    def sharpest(self) -> float:
+        """The smaller of the two angles."""
+        return min(self.angles)
+
+    @property
     def turned_back(self) -> int | None:
         """The daughter that comes round, where one leaves into the proximal path's direction or has hardly a path."""
-        chords, lengths = [], []
-        for path in self.paths:
-            along = _along(path)
-            chord = path[min(int(np.searchsorted(along, _CHORD_PX / 2)), len(path) - 1)] - path[0]
-            chords.append(chord / max(float(np.linalg.norm(chord)), 1e-9))
-            lengths.append(along[-1])
+        lengths = [_along(path)[-1] for path in self.paths]
         if min(lengths) < _HARDLY_PX / 2:
             return 1 if lengths[1] > lengths[2] else 2
-        back = [float(chords[0] @ chord) for chord in chords]
-        i = 1 if back[1] > back[2] else 2
-        return i if back[i] > _TURNED_BACK else None
+        distal, side = self.angles
+        return None if min(distal, side) > _TURNED_BACK_DEG else 1 if distal < side else 2
 
 
 def _meet(searches: Sequence[_Search]) -> _Meeting:
@@ -239,11 +271,9 @@ def _along(path: Path) -> npt.NDArray[np.float64]:
     return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
 
 
-def _barred(ground: Image, path: Path) -> Image:
-    """Costs with a bar across the way by which a path comes to its end."""
-    outwards = _along(path[::-1])
-    at = path[::-1][min(int(np.searchsorted(outwards, _BAR_AWAY_PX / 2)), len(path) - 1)]
-    way = at - path[-1]
+def _barred(ground: Image, path: Path, k: int) -> Image:
+    """Costs with a bar across a path at its point ``k``."""
+    at, way = path[k], path[min(k + _BAR_CHORD, len(path) - 1)] - path[max(k - _BAR_CHORD, 0)]
     way = way / max(float(np.linalg.norm(way)), 1e-9)
     rows, columns = np.ogrid[: ground.shape[0], : ground.shape[1]]
     rows, columns = rows - at[0], columns - at[1]

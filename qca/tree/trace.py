@@ -146,9 +146,7 @@ def trace_tree(
 
 def _widths(image: Array, curves: Sequence[Curve], every: int) -> list[float]:
     """Usual radius along rough curves, px, from every so manieth profile."""
-    return [
-        float(np.median(first_radius(image, c.points[::every], c.normal[::every], REACH_PX))) for c in curves
-    ]
+    return [float(np.median(first_radius(image, c.points[::every], c.normal[::every], REACH_PX))) for c in curves]
 
 
 def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -> Ends:
