@@ -84,7 +84,8 @@ def near_axis(image: Image, point_rc: npt.NDArray[np.float64], radius_px: float)
     rows, columns = np.ogrid[: patch.shape[0], : patch.shape[1]]
     away = (rows + top - point_rc[0]) ** 2 + (columns + left - point_rc[1]) ** 2
     score = np.where(away <= most**2, strength * np.exp(-0.5 * away / radius_px**2), -1.0)
-    return np.array(np.unravel_index(int(np.argmax(score)), score.shape), dtype=np.int64) + (top, left)
+    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+    return np.array([row + top, column + left], dtype=np.int64)
 
 
 def both_strengths(image: Image, scale_px: float) -> tuple[Image, Image]:

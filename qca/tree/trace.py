@@ -150,7 +150,7 @@ def _widths(image: Array, curves: Sequence[Curve], every: int) -> list[float]:
 
 
 def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -> Ends:
-    """Ends of paths, drawn to the axis of a lumen so wide that its wall lies beyond where they were looked for."""
+    """Draw ends of paths to the axis of a lumen so wide that its wall lies beyond where they were looked for."""
     widths = [widths[0]] * 2 if len(ends) == 2 else list(widths)
     found = ends.copy()
     for i, (pick, radius) in enumerate(zip(picks_rc, widths, strict=True)):
@@ -169,7 +169,7 @@ def _traced(
     through: Sequence[Array],
     ends: Ends | None = None,
 ) -> tuple[list[Array], Ends]:
-    """Do what `trace_tree` does, on the pixels as they are, and give the ``ends`` of the paths unless they are given."""
+    """Do what `trace_tree` does, on pixels as they are; also give the paths' ends, drawn to ridges if not given."""
     strength = ridge_strength(-crop.image, scales_px)
     if ends is None:
         ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
