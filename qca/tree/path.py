@@ -34,7 +34,7 @@ _MOST_BARS = 4
 _UNSEEN_COST, _BESIDE_PICK = 8.0, 4
 """From this mean cost of three coarse px on nothing is seen along a path; the last four lead from axis to pick."""
 _AS_LIKELY, _STRAIGHTER_DEG = 1.1, 10.0
-"""Of two ways across what is not seen, hardly different in cost, the one on which daughters go on so much straighter."""
+"""Of two ways across what is not seen, alike in cost, the one on which daughters go on straighter by this is taken."""
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
