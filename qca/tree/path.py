@@ -20,8 +20,9 @@ _NEAR_PX = 5
 _CHORD_PX, _TURNED_BACK_DEG = 40.0, 75.0
 """A daughter's first 40 px turn back where they lie within 75 degrees of the proximal path's: at forks, drawn by
 ourselves or by others, this is 90 and more, and under 50 where a loop was closed."""
-_HARDLY_PX = 24.0
-"""A path shorter than this is hardly one: a lumen's half-width and the least length of a limb."""
+_HARDLY_PX, _POINT_PX = 24.0, 12.0
+"""A path shorter than the first is hardly one: a lumen's half-width and the least length of a limb. One shorter than the
+second points nowhere."""
 _BAR_CHORD = 3
 """Points to both sides that say which way a path goes."""
 _BAR_AWAY_PX, _BAR_THICK_PX, _BAR_REACH_PX = 8.0, 3.0, 14.0
@@ -31,8 +32,9 @@ _DETOUR = 1.6
 _MOST_BARS = 4
 """Two daughters can come round, each on either side of the other's pick."""
 
-_UNSEEN_COST, _BESIDE_PICK = 8.0, 4
-"""From this mean cost of three coarse px on nothing is seen along a path; the last four lead from axis to pick."""
+_UNSEEN_COST, _UNSEEN_PART, _BESIDE_PICK = 8.0, 3.0, 4
+"""From this mean cost of three coarse px on, and as many times the usual one, nothing is seen along a path; the last
+four lead from axis to pick."""
 _AS_LIKELY, _STRAIGHTER_DEG = 1.1, 10.0
 """Of two ways across what is not seen, alike in cost, the one on which daughters go on straighter by this is taken."""
 
@@ -197,7 +199,8 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
     if found is first:
         faintest = [search.faintest(path) for search, path in zip(searches, first.paths, strict=True)]
         i = 1 if faintest[1][0] > faintest[2][0] else 2
-        if first.turned_back is None and faintest[i][0] > _UNSEEN_COST:
+        usual = first.cost / sum(len(path) for path in first.paths)
+        if first.turned_back is None and faintest[i][0] > max(_UNSEEN_COST, _UNSEEN_PART * usual):
             searches[i] = search(i, _barred(searches[i].ground, first.paths[i], faintest[i][1]))
             other = _meet(searches)
             if other.cost < _AS_LIKELY * first.cost and other.sharpest > first.sharpest + _STRAIGHTER_DEG:
@@ -254,10 +257,13 @@ class _Meeting(NamedTuple):
     def turned_back(self) -> int | None:
         """The daughter that comes round, where one leaves into the proximal path's direction or has hardly a path."""
         lengths = [_along(path)[-1] for path in self.paths]
-        if min(lengths) < _HARDLY_PX / 2:
-            return 1 if lengths[1] > lengths[2] else 2
         distal, side = self.angles
-        return None if min(distal, side) > _TURNED_BACK_DEG else 1 if distal < side else 2
+        i = 1 if distal < side else 2
+        if min(distal, side) < _TURNED_BACK_DEG and lengths[i] > _POINT_PX / 2:
+            return i
+        # one that is so short says nothing about its direction
+        hardly = min(lengths) < _HARDLY_PX / 2
+        return None if not hardly else 1 if lengths[1] > lengths[2] else 2
 
 
 def _meet(searches: Sequence[_Search]) -> _Meeting:

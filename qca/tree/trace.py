@@ -27,7 +27,7 @@ _FEW, _THIN_PX = 4, 7.0
 """Where every fourth profile tells of a radius under this, the limb is not wide."""
 _LEAST_RADIUS_PX = 4.0
 """Radius from which on a pick on the wall may be too far from the axis to be drawn there."""
-_OFF_AXIS_PX, _OFF_AXIS_PART = 3.0, 0.4
+_OFF_AXIS_PX, _OFF_AXIS_PART = 2.0, 0.3
 """An end this far from the axis, px and as a part of the radius, is drawn to it: others are not worth a second look."""
 _LEAST_SIDE = 64
 """An image with a smaller side is not halved, px."""
