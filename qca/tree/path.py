@@ -21,8 +21,8 @@ _CHORD_PX, _TURNED_BACK_DEG = 40.0, 75.0
 """A daughter's first 40 px turn back where they lie within 75 degrees of the proximal path's: at forks, drawn by
 ourselves or by others, this is 90 and more, and under 50 where a loop was closed."""
 _HARDLY_PX, _POINT_PX = 24.0, 12.0
-"""A path shorter than the first is hardly one: a lumen's half-width and the least length of a limb. One shorter than the
-second points nowhere."""
+"""A path shorter than the first is hardly one: a lumen's half-width and the least length of a limb. One shorter than
+the second points nowhere."""
 _BAR_CHORD = 3
 """Points to both sides that say which way a path goes."""
 _BAR_AWAY_PX, _BAR_THICK_PX, _BAR_REACH_PX = 8.0, 3.0, 14.0
