@@ -126,7 +126,8 @@ def trace_tree(
     curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
     # a few profiles say how wide thin ones are
     widths = _widths(crop.image, curves, _FEW)
-    on_axes = _on_axes(crop, picks_rc, ends, widths)
+    # a single path is a segment's or a catheter's, and is followed from its own two ends only
+    on_axes = _on_axes(crop, picks_rc, ends, widths) if len(ends) == 3 else ends
     if (on_axes != ends).any():
         paths, _ = _traced(crop, picks_rc, pick_radius_px, scales_px, through, on_axes)
         curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
@@ -151,14 +152,20 @@ def _widths(image: Array, curves: Sequence[Curve], every: int) -> list[float]:
 
 def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -> Ends:
     """Draw ends of paths to the axis of a lumen so wide that its wall lies beyond where they were looked for."""
-    widths = [widths[0]] * 2 if len(ends) == 2 else list(widths)
     found = ends.copy()
     for i, (pick, radius) in enumerate(zip(picks_rc, widths, strict=True)):
-        if radius > _LEAST_RADIUS_PX:
+        if radius > _LEAST_RADIUS_PX and _lit_around(crop, ends[i], 2 * radius):
             axis = near_axis(-crop.image, pick, radius)
             if np.linalg.norm(axis - ends[i]) > max(_OFF_AXIS_PX, _OFF_AXIS_PART * radius):
                 found[i] = axis
     return found
+
+
+def _lit_around(crop: Crop, point: Ends, within_px: float) -> bool:
+    """Whether all is valid around a point: a shutter's edge looks like the axis of something wide."""
+    reach = int(np.ceil(within_px))
+    rows, columns = (slice(max(int(k) - reach, 0), int(k) + reach + 1) for k in point)
+    return bool(crop.valid[rows, columns].all())
 
 
 def _traced(
