@@ -184,7 +184,7 @@ def _traced(
     paths = [shortest_path(costs[0], *ends)] if len(ends) == 2 else meeting_paths(costs, ends)
     names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
     if through:
-        paths = [lead(*led) for led in zip(paths, costs, through, names, strict=True)]
+        paths = [lead(*led) for led in zip(paths, costs[: len(paths)], through, names, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
             msg = (
