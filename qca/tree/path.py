@@ -89,7 +89,8 @@ def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: 
 
 def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float) -> Image:
     level = np.minimum(strength / scale, 1.0)
-    cost = 1.0 / (0.03 + level) ** 1.5
+    level += 0.03
+    cost = 1.0 / (level * np.sqrt(level))
     if valid is not None:
         cost = np.where(valid, cost, cost.max() * 10)
     return np.asarray(cost, dtype=np.float64)
