@@ -25,6 +25,9 @@ _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 """A smooth residual inside the lumen: this many SDs and this part of the depth together."""
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
 """The same beside the lumen: squared residuals and mean residual of one side."""
+_NARROW_SHIFT_Z = 4.2
+"""The latter on the proximal limb of a narrow fork: what lies beside it may be a daughter that leaves earlier than was
+traced, most of which the background takes for its own. 135 drawn forks stay under 3.6."""
 _GROUND_STEP, _GROUND_TILT, _GROUND_Z = 0.15, 0.18, 2.0
 """The background leaving its course by this part of the lumen's depth within some mm, and by its SDs: ribs and spine
 stay under 0.13, a thin limb's noise does not."""
@@ -50,7 +53,7 @@ class Doubts:
     stretches: tuple[tuple[float, float, str], ...]
 
 
-def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
+def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, beside_until: float = 0.0) -> Doubts:
     """Look for overlap, misfit, uneven filling, wires, low contrast, lumen not seen, saturation, shutters along a limb.
 
     Parameters
@@ -63,6 +66,8 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
         Its name, for messages.
     frame : Frame
         For its grey range and valid region.
+    beside_until : float
+        Arc length, px, up to which another limb may run beside it, so that less is let pass.
 
     Returns
     -------
@@ -79,7 +84,7 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame) -> Doubts:
     half = WINDOW_PX / 2
     limb = fit.limbs[i]
     measured = quality.position <= limb.end + half
-    for code, bad in _windows(quality):
+    for code, bad in _windows(quality, quality.position < beside_until):
         stretches += [(s - half, s + half, code) for s in quality.position[bad & measured]]
     codes = list(dict.fromkeys(code for _, _, code in stretches))
     strength = float(np.nanmedian(quality.strength[measured]))
@@ -149,8 +154,8 @@ def _grey_ends(frame: Frame) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
-    """Codes of doubts that have a place, each with the windows (W,) where it holds."""
+def _windows(q: LimbQuality, suspect: npt.NDArray[np.bool_]) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
+    """Codes of doubts that have a place, each with the windows (W,) where it holds; ``suspect`` are those to doubt."""
 
     def excess(square: Array, count: Array) -> Array:
         return np.where(count > 10, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
@@ -160,7 +165,7 @@ def _windows(q: LimbQuality) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
     shift = np.abs(q.shift)
     # smooth residuals matter by their size, too
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
-    overlap = (beside > _BESIDE_Z) | (q.beside_shift > _BESIDE_SHIFT_Z)
+    overlap = (beside > _BESIDE_Z) | (q.beside_shift > np.where(suspect, _NARROW_SHIFT_Z, _BESIDE_SHIFT_Z))
     step, tilt = np.abs(q.ground_step), np.abs(q.ground_tilt)
     overlap |= (np.maximum(step, tilt) > _GROUND_Z * q.ground_sd) & ((step > _GROUND_STEP) | (tilt > _GROUND_TILT))
     # where limbs join no pixel is looked at, which is not to say that nothing is seen

@@ -153,7 +153,8 @@ _ROWS = (
         "overlap",
         "something crosses or touches the vessel here",
         "Pixels beside or over the limb do not look like one vessel on a smooth background: a crossing vessel, a "
-        "wire, a catheter, a rib's or the diaphragm's edge.",
+        "wire, a catheter, a rib's or the diaphragm's edge; on the proximal limb of a narrow fork also a daughter that "
+        "leaves it earlier than was traced.",
         "Look at the contours; use a view without overlap, or exclude the stretch.",
         untrusted=True,
     ),

@@ -25,16 +25,23 @@ from qca.lumen.reference import Reference
 from qca.lumen.stenosis import Stenosis
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
+from qca.tree.angles import angle_between
 from qca.tree.trace import Crop
 from qca.tube.confluence import mouths
 from qca.tube.joint import JointFit
+from qca.tube.limb import Limb
 
 Array = npt.NDArray[np.float64]
 
 STEP_PX = 0.5
 """Distance between the positions of a profile, px."""
+_LEAVING_PX = 25.0
+"""Stretch of a limb that says in which direction it leaves."""
 _NEAR_DIAMETERS = 8.0
 """What crosses a limb within this many of its diameters from its mouth can lead the other limbs astray."""
+_NARROW_DEG, _BESIDE_DIAMETERS = 45.0, 3.0
+"""Daughters at a smaller angle run side by side, and one of them may leave the proximal limb unseen so far from where
+the limbs were found to meet, in its diameters."""
 MODEL_ERROR = 1.15
 """Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the
 model says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
@@ -107,9 +114,19 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
         return [LimbStart(lead, lead, None)]
     carina, zeros = _carina(joint)
     return [
-        LimbStart(min(first, limb.end - 4.0), zero, carina)
+        LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina)
         for limb, first, zero in zip(joint.limbs, mouths(joint.limbs), zeros, strict=True)
     ]
+
+
+def _foot(joint: JointFit, limb: Limb) -> float:
+    """Arc length, px, at which a limb passes the branching point; 0 where it begins there or further out.
+
+    The fit moves the point from where the limbs were laid. What lies beyond it is the daughters', and between daughters
+    at a narrow angle it narrows.
+    """
+    s = np.arange(0.0, max(limb.end, STEP_PX), STEP_PX)
+    return float(s[np.argmin(np.linalg.norm(limb.points(s) - joint.branching_point, axis=1))])
 
 
 def crossed_near(numbers: Sequence[LimbNumbers]) -> list[bool]:
@@ -203,7 +220,9 @@ def limb_numbers(
     usable = np.ones(len(s), dtype=bool)
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
-    doubts = limb_doubts(joint, i, name, frame)
+    narrow = name == "proximal" and _daughters_apart(joint) < _NARROW_DEG
+    near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if narrow else 0.0
+    doubts = limb_doubts(joint, i, name, frame, near_mouth)
     per_point = tuple(
         (("below_resolution",) if d < blur_fwhm else ())
         + tuple(dict.fromkeys(code for a, b, code in doubts.stretches if a <= at < b))
@@ -239,6 +258,15 @@ def limb_numbers(
         reference_source=source,
         edited=edited,
     )
+
+
+def _daughters_apart(joint: JointFit) -> float:
+    """Angle, degrees, between the directions in which distal and side limb leave their confluence."""
+    ways = []
+    for limb, mouth in list(zip(joint.limbs, mouths(joint.limbs), strict=True))[1:]:
+        inner, outer = limb.points(np.array([mouth, min(mouth + _LEAVING_PX, limb.curve.length)]))
+        ways.append(outer - inner)
+    return angle_between(ways[0], ways[1])
 
 
 def _carina(joint: JointFit) -> tuple[Array, tuple[float, float, float]]:

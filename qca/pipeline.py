@@ -28,7 +28,7 @@ from qca.scaling import Catheter, Scaling, find_scale, rough_mm_per_px, see_cath
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.sharpened import smoothed_back, unsharp_mask
 from qca.tree.angles import bifurcation_angles
-from qca.tree.grow import grow
+from qca.tree.grow import NoMeeting, grow
 from qca.tree.led_path import leading_points
 from qca.tree.trace import Crop, trace_tree
 from qca.tree.wires import LEAST_AREA_MM2
@@ -282,6 +282,12 @@ def _solvable(what: str) -> Iterator[None]:
     """Say so when a fit has no solution, as on a flat picture or on one of a few grey values; NoVessel."""
     try:
         yield
+    except NoMeeting as error:
+        msg = (
+            "the limbs were found to meet nowhere, as where a tight lesion hides where one of them comes from: check "
+            "that each point lies on its own vessel, or lead the path of the limb that is hardly seen by hand"
+        )
+        raise NoVessel(msg) from error
     except np.linalg.LinAlgError as error:
         msg = (
             f"no {what} can be fitted between the points, as on a picture that is flat, has only a few grey values or "

@@ -56,7 +56,12 @@ class Settings:
         "SD of the depth between catheter and vessel; widens the scale by 1.4 % per cm",
         "facts of geometry",
     )
-    pick_radius_px: float = _setting(6.0, "px", (1.0, 50.0), "a pick is drawn to the best ridge within this distance")
+    pick_radius_px: float = _setting(
+        6.0,
+        "px",
+        (1.0, 50.0),
+        "a pick is drawn to the best ridge within this distance, and from a lumen's wall to its axis",
+    )
     trace_margin_px: float = _setting(
         40.0,
         "px",

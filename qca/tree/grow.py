@@ -48,6 +48,10 @@ _OVERRUN_PX = 10.0
 """How far a limb is fitted beyond its pick, so that the pick's place is not the fit's end."""
 
 
+class NoMeeting(np.linalg.LinAlgError):
+    """The limbs lie so that there is no place where all meet."""
+
+
 def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool = False) -> JointFit:
     """Fit the limbs that run along rough paths.
 
@@ -70,7 +74,7 @@ def grow(crop: Crop, paths: Sequence[Array], options: FitOptions, *, rough: bool
     Raises
     ------
     numpy.linalg.LinAlgError
-        If the pixels do not determine the limbs.
+        If the pixels do not determine the limbs; `NoMeeting` if these meet nowhere.
     """
     coarse = replace(coarser(options, _COARSE), background_knot_px=_COARSE_GROUND * options.background_knot_px)
     limbs, threads = _first_limbs(crop, paths, coarse)
@@ -326,7 +330,7 @@ def _lay_again(fit: JointFit, options: FitOptions, traced: Array, paths: Array) 
             ahead = (points[k:] - meeting) @ limb.curve.tangent[k] > 2.0
             if np.count_nonzero(ahead) < _LEAST_AHEAD:
                 msg = "a limb lies behind the point where the limbs meet"
-                raise np.linalg.LinAlgError(msg)
+                raise NoMeeting(msg)
             curve = curve_through(np.vstack([meeting, points[k:][ahead]]), _AGAIN_SMOOTH_PX)
             from_end = s - limb.curve.length
         new = np.interp(curve.position - curve.length, from_end, radius)

@@ -54,6 +54,40 @@ def ridge_strength(image: Image, scales_px: Sequence[float] = RIDGE_SCALES_PX) -
     return best.astype(np.float64)
 
 
+def near_axis(image: Image, point_rc: npt.NDArray[np.float64], radius_px: float) -> npt.NDArray[np.int64]:
+    """Pixel near a point that looks most like the axis of a lumen of about a given radius.
+
+    Strength is weighed against distance by a Gaussian of one radius, so that a point on the lumen's wall belongs to its
+    axis. Noise, and lumens of another width, hardly show at this one scale.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+        Grey values with vessels bright.
+    point_rc : ndarray, shape (2,)
+        (row, column).
+    radius_px : float
+        Radius, px.
+
+    Returns
+    -------
+    ndarray, shape (2,), int
+        (row, column), no further than the radius and 2 px away.
+    """
+    sigma = radius_px / np.sqrt(2)
+    most = radius_px + 2
+    reach = int(np.ceil(most)) + ridge_margin((sigma,))
+    centre = np.clip(np.round(point_rc).astype(int), 0, np.array(image.shape) - 1)
+    top, left = np.maximum(centre - reach, 0)
+    patch = image[top : centre[0] + reach + 1, left : centre[1] + reach + 1]
+    strength = ridge_strength(patch, (sigma,))
+    rows, columns = np.ogrid[: patch.shape[0], : patch.shape[1]]
+    away = (rows + top - point_rc[0]) ** 2 + (columns + left - point_rc[1]) ** 2
+    score = np.where(away <= most**2, strength * np.exp(-0.5 * away / radius_px**2), -1.0)
+    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+    return np.array([row + top, column + left], dtype=np.int64)
+
+
 def both_strengths(image: Image, scale_px: float) -> tuple[Image, Image]:
     """Ridge strengths at one scale for vessels bright and for vessels dark, each (rows, columns); as above."""
     mean, spread = _curvatures(image, scale_px)

@@ -12,11 +12,12 @@ import numpy.typing as npt
 from qca.errors import LimbTooShort
 from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
-from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
-from qca.tree.ridge import RIDGE_SCALES_PX, ridge_strength
-from qca.tube.curve import curve_through
+from qca.tree.path import meeting_paths, ridge_costs, shortest_path, snap
+from qca.tree.ridge import RIDGE_SCALES_PX, near_axis, ridge_strength
+from qca.tube.curve import Curve, curve_through
 
 Array = npt.NDArray[np.float64]
+Ends = npt.NDArray[np.int64]
 
 FIRST_SMOOTH_PX = 5.0
 """SD of the Gaussian that smooths a traced path into a first curve, px."""
@@ -24,6 +25,10 @@ _WIDE_PX = 9.0
 """From this radius on larger pixels are used: half of what templates span, and about all that the ridge filter sees."""
 _FEW, _THIN_PX = 4, 7.0
 """Where every fourth profile tells of a radius under this, the limb is not wide."""
+_LEAST_RADIUS_PX = 4.0
+"""Radius from which on a pick on the wall may be too far from the axis to be drawn there."""
+_OFF_AXIS_PX, _OFF_AXIS_PART = 2.0, 0.3
+"""An end this far from the axis, px and as a part of the radius, is drawn to it: others are not worth a second look."""
 _LEAST_SIDE = 64
 """An image with a smaller side is not halved, px."""
 REACH_PX = 24.0
@@ -117,8 +122,18 @@ def trace_tree(
     LimbTooShort
         If a path has fewer than 6 px.
     """
-    paths = _traced(crop, picks_rc, pick_radius_px, scales_px, through)
-    if min(crop.image.shape) < _LEAST_SIDE or not _wide(crop.image, paths):
+    paths, ends = _traced(crop, picks_rc, pick_radius_px, scales_px, through)
+    curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
+    # a few profiles say how wide thin ones are
+    widths = _widths(crop.image, curves, _FEW)
+    # a single path is a segment's or a catheter's, and is followed from its own two ends only
+    on_axes = _on_axes(crop, picks_rc, ends, widths) if len(ends) == 3 else ends
+    if (on_axes != ends).any():
+        paths, _ = _traced(crop, picks_rc, pick_radius_px, scales_px, through, on_axes)
+        curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
+        widths = _widths(crop.image, curves, _FEW)
+    wide = max(widths) > _THIN_PX and max(_widths(crop.image, curves, 1)) > _WIDE_PX
+    if not wide or min(crop.image.shape) < _LEAST_SIDE:
         return paths
     larger = Crop(halved(crop.image), halved(crop.valid.astype(float)) == 1, to_half(crop.origin))
     try:
@@ -130,29 +145,46 @@ def trace_tree(
     return [from_half(path) for path in traced]
 
 
-def _wide(image: Array, paths: Sequence[Array]) -> bool:
-    """Whether one of some limbs along rough paths is wide."""
-    curves = [curve_through(path, FIRST_SMOOTH_PX) for path in paths]
+def _widths(image: Array, curves: Sequence[Curve], every: int) -> list[float]:
+    """Usual radius along rough curves, px, from every so manieth profile."""
+    return [float(np.median(first_radius(image, c.points[::every], c.normal[::every], REACH_PX))) for c in curves]
 
-    def widest(every: int) -> float:
-        radii = [first_radius(image, c.points[::every], c.normal[::every], REACH_PX) for c in curves]
-        return max(float(np.median(radius)) for radius in radii)
 
-    # a few profiles say so of thin ones
-    return widest(_FEW) > _THIN_PX and widest(1) > _WIDE_PX
+def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -> Ends:
+    """Draw ends of paths to the axis of a lumen so wide that its wall lies beyond where they were looked for."""
+    found = ends.copy()
+    for i, (pick, radius) in enumerate(zip(picks_rc, widths, strict=True)):
+        if radius > _LEAST_RADIUS_PX and _lit_around(crop, ends[i], 2 * radius):
+            axis = near_axis(-crop.image, pick, radius)
+            if np.linalg.norm(axis - ends[i]) > max(_OFF_AXIS_PX, _OFF_AXIS_PART * radius):
+                found[i] = axis
+    return found
+
+
+def _lit_around(crop: Crop, point: Ends, within_px: float) -> bool:
+    """Whether all is valid around a point: a shutter's edge looks like the axis of something wide."""
+    reach = int(np.ceil(within_px))
+    rows, columns = (slice(max(int(k) - reach, 0), int(k) + reach + 1) for k in point)
+    return bool(crop.valid[rows, columns].all())
 
 
 def _traced(
-    crop: Crop, picks_rc: Array, pick_radius_px: float, scales_px: Sequence[float], through: Sequence[Array]
-) -> list[Array]:
-    """Do what `trace_tree` does, on the pixels as they are."""
+    crop: Crop,
+    picks_rc: Array,
+    pick_radius_px: float,
+    scales_px: Sequence[float],
+    through: Sequence[Array],
+    ends: Ends | None = None,
+) -> tuple[list[Array], Ends]:
+    """Do what `trace_tree` does, on pixels as they are; also give the paths' ends, drawn to ridges if not given."""
     strength = ridge_strength(-crop.image, scales_px)
-    ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
-    cost = ridge_cost(strength, crop.valid, picks_rc)
-    paths = [shortest_path(cost, *ends)] if len(ends) == 2 else meeting_paths(cost, ends)
+    if ends is None:
+        ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
+    costs = ridge_costs(strength, crop.valid, picks_rc)
+    paths = [shortest_path(costs[0], *ends)] if len(ends) == 2 else meeting_paths(costs, ends)
     names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
     if through:
-        paths = [lead(path, cost, points, name) for path, points, name in zip(paths, through, names, strict=True)]
+        paths = [lead(*led) for led in zip(paths, costs[: len(paths)], through, names, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
             msg = (
@@ -160,7 +192,7 @@ def _traced(
                 "and check that the other points lie on their vessels"
             )
             raise LimbTooShort(msg, limb=name)
-    return paths
+    return paths, ends
 
 
 def first_radius(image: Array, points: Array, normal: Array, reach_px: float) -> Array:

@@ -9,7 +9,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
 from qca.tree.halved import halved
-from qca.tree.path import meeting_paths, ridge_cost, shortest_path, snap
+from qca.tree.path import meeting_paths, ridge_cost, ridge_costs, shortest_path, snap
 
 
 def length_of(path, cost):
@@ -52,7 +52,7 @@ def test_three_paths_meet_at_the_junction_of_a_t():
     cost = np.full((61, 81), 50.0)
     cost[30, :] = 1.0
     cost[30:, 52] = 1.0
-    paths = meeting_paths(cost, np.array([[30, 2], [30, 78], [58, 52]]))
+    paths = meeting_paths([cost] * 3, np.array([[30, 2], [30, 78], [58, 52]]))
     for path, end in zip(paths, ((30, 2), (30, 78), (58, 52)), strict=True):
         assert path[0] == pytest.approx([30, 52], abs=3)  # pixels twice as large, corners cut by a diagonal step
         assert path[-1] == pytest.approx(end, abs=1.5)
@@ -119,7 +119,57 @@ def test_vessels_that_touch_beyond_their_picks_do_not_meet_there():
     cost[10:12, 20:90], cost[50:52, 20:90] = 1.0, 1.0
     cost[10:52, 20:22], cost[10:52, 88:90] = 1.0, 1.0
     cost[10:12, 40:46] = 100.0  # the lesion
-    paths = meeting_paths(cost, np.array([[30, 2], [10, 78], [50, 78]]))
+    paths = meeting_paths([cost] * 3, np.array([[30, 2], [10, 78], [50, 78]]))
     meeting = paths[0][0]
     assert np.hypot(*(meeting - (30, 20))) < 4
     assert max(path[:, 1].max() for path in paths) < 81
+
+
+@pytest.mark.parametrize(("distal_end", "side_end"), [(168, 104), (180, 110), (200, 112)])
+@pytest.mark.parametrize("turned", [False, True])
+def test_where_daughters_touch_between_their_picks_the_fork_is_meant(distal_end, side_end, turned):
+    """They part at (40, 40) and touch at column 146: from there to the side pick it is less far than from the fork."""
+    cost = np.full((90, 220), 100.0)
+    cost[38:43, 4:43], cost[18:23, 38:210], cost[18:63, 38:43] = 1.0, 1.0, 1.0
+    side = {column: 60 - round(0.36 * (column - 40)) for column in range(40, 148)}
+    for column, row in side.items():
+        cost[row - 2 : row + 3, column] = 1.0
+    ends = [[40, 4], [20, distal_end], [side[side_end], side_end]]
+    if turned:
+        ends = [ends[0], ends[2], ends[1]]
+    paths = meeting_paths([cost] * 3, np.array(ends))
+    assert np.hypot(*(paths[0][0] - (40, 40))) < 6
+    assert paths[1 if turned else 2][:, 1].max() < side_end + 3
+
+
+def test_a_path_stays_in_its_own_faint_lumen():
+    """Its neighbour is three times as strong, and 7 px away all along."""
+    strength = np.zeros((40, 120))
+    strength[10:12, 2:110] = 3.0
+    strength[18:20, 20:110] = 0.6
+    strength[10:20, 20:22] = 0.6
+    ends = np.array([[10, 2], [10, 106], [18, 100]])
+    paths = meeting_paths(ridge_costs(strength, None, ends.astype(float)), ends)
+    assert paths[0][0] == pytest.approx([10, 20], abs=4)
+    assert np.median(paths[2][:, 0]) == pytest.approx(18.5, abs=1)
+
+
+def test_a_fainter_pick_has_a_cost_of_its_own():
+    strength = np.zeros((40, 60))
+    strength[8, :], strength[20, :], strength[32, :] = 4.0, 3.0, 1.0
+    costs = ridge_costs(strength, None, np.array([[8.0, 30], [20, 30], [32, 30]]))
+    assert costs[0] is costs[1]
+    assert costs[2][32, 30] == pytest.approx(costs[0][8, 30])
+    assert costs[0][32, 30] > 3 * costs[2][32, 30]
+
+
+def test_across_what_is_not_seen_the_straighter_way():
+    """Behind its lesion the distal limb is nearer to the side limb than to its own stub, but that way is bent."""
+    cost = np.full((120, 140), 10.0)
+    cost[30:32, 4:130] = 1.0  # proximal and side limb
+    for k in range(10):
+        cost[30 + k : 33 + k, 60 + k] = 1.0  # the distal limb's stub
+    for k in range(50):
+        cost[57 + k // 2 : 60 + k // 2, 86 + k] = 1.0  # and what is seen of it behind its lesion
+    paths = meeting_paths([cost] * 3, np.array([[30, 4], [81, 134], [30, 126]]))
+    assert paths[0][0] == pytest.approx([31, 62], abs=6)

@@ -44,6 +44,24 @@ def test_picks_beside_the_vessel_lead_to_it():
         assert np.median(off) < 1.0
 
 
+@pytest.mark.parametrize("radius", [5.0, 8.0, 11.0])
+@pytest.mark.parametrize("aside", [-1.0, 0.0])
+def test_a_pick_on_the_wall_of_a_wide_lumen_belongs_to_its_axis(radius, aside):
+    """Up to 1 px outside the wall, in noise that is a ridge to fine scales."""
+    image = tubes((120, 160), ((60, 0), (60, 90), radius), ((60, 90), (15, 159), 4), ((60, 90), (105, 159), 4))
+    image += np.random.default_rng(5).normal(0.0, 4.0, image.shape)
+    picks = np.array([[60.0 + radius - aside, 20.0], [31.0, 134.0], [89.0, 134.0]])
+    proximal = trace_tree(whole(image), picks, 6.0)[0]
+    assert abs(proximal[-1][0] - 60) <= 1 + 0.3 * radius
+
+
+def test_a_pick_on_a_thin_lumen_is_not_drawn_to_a_wide_neighbour():
+    image = tubes((120, 160), ((60, 0), (60, 159), 8), ((60, 60), (45, 100), 3), ((45, 100), (45, 159), 3))
+    picks = np.array([[60.0, 10.0], [60.0, 150.0], [45.0, 150.0]])
+    side = trace_tree(whole(image), picks, 6.0)[2]
+    assert side[-1][0] == pytest.approx(45, abs=2)
+
+
 def test_one_segment():
     (path,) = trace_tree(whole(FORK), PICKS[:2], 6.0)
     assert np.hypot(*(path[0] - PICKS[0])) < 3
