@@ -22,6 +22,8 @@ _BIN_PX = 0.4
 _SHIFT_SD_PX = 1.5
 """How far the axis of the first fit may be off."""
 _STEPS = 14
+_LEAST_VARIANCE = 1e-8
+"""Of a logarithm of the blur, against rounding."""
 _SETTLED = 1e-3
 """Gain in log likelihood under which the steps end."""
 _SIZE = 9
@@ -152,7 +154,7 @@ class MeanProfile:
                 break
         scaled = jacobian / self.sd[:, None]
         hessian = scaled.T @ scaled + np.diag(prior.precision + 1e-9)
-        fitted = Blur(float(p[3]), math.sqrt(np.linalg.inv(hessian)[3, 3]))
+        fitted = Blur(float(p[3]), math.sqrt(max(float(np.linalg.inv(hessian)[3, 3]), _LEAST_VARIANCE)))
         own = without(fitted, Blur(grey.log_sigma, grey.log_sigma_sd))
         return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]), own)
 
