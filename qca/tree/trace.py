@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.errors import LimbTooShort
+from qca.tree.fork import meeting_paths
 from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
-from qca.tree.path import meeting_paths, ridge_costs, shortest_path, snap
+from qca.tree.path import ridge_costs, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, near_axis, ridge_strength
 from qca.tube.curve import Curve, curve_through
 

@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
+from qca.tree.fork import meeting_paths
 from qca.tree.halved import halved
-from qca.tree.path import meeting_paths, ridge_cost, ridge_costs, shortest_path, snap
+from qca.tree.path import ridge_costs, shortest_path, snap
 
 
 def length_of(path, cost):
@@ -67,7 +68,7 @@ def test_cost_is_low_on_the_picked_ridge_and_high_where_nothing_may_be_measured(
     strength[30] = 40.0  # a much stronger vessel elsewhere
     valid = np.ones(strength.shape, dtype=bool)
     valid[:, 45:] = False
-    cost = ridge_cost(strength, valid, np.array([[20.0, 5.0], [20.0, 30.0]]))
+    cost, _ = ridge_costs(strength, valid, np.array([[20.0, 5.0], [20.0, 30.0]]))
     assert (cost > 0).all()
     assert cost[20, 10] == pytest.approx(cost[30, 10])  # stronger than the picked one is no better
     assert cost[20, 10] < 0.02 * cost[10, 10]
