@@ -113,4 +113,10 @@ def believed(own: Blur, vessels: Blur) -> Blur:
     mean = float(weight @ x)
     precision = 1 / max(float(weight @ (x - mean) ** 2), 1e-8)
     told = max(precision - 1 / own.sd**2, 1 / _WIDEST_SD**2)
-    return Blur(mean + (mean - own.log_sigma) / (own.sd**2 * told), told**-0.5)
+    centre = mean + (mean - own.log_sigma) / (own.sd**2 * told)
+    apart = vessels.log_sigma - own.log_sigma
+    if abs(centre - own.log_sigma) <= abs(apart) + 2 * vessels.sd:
+        return Blur(centre, told**-0.5)
+    # two peaks, still or moved: no normal belief has their spread, but one about the vessels' word has their mean
+    told = (mean - own.log_sigma) / (own.sd**2 * (vessels.log_sigma - mean)) if mean != vessels.log_sigma else math.inf
+    return Blur(vessels.log_sigma, float(np.clip(told, _WIDEST_SD**-2, vessels.sd**-2)) ** -0.5)

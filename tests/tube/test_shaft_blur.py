@@ -63,3 +63,17 @@ def test_a_prior_is_taken_out_of_a_fit():
     own = without(fitted, prior)
     assert own.log_sigma == pytest.approx(0.3, abs=1e-9)
     assert own.sd > 0.1  # what the model leaves out is in it
+
+
+@pytest.mark.parametrize("away", np.arange(-0.6, 0.61, 0.02))
+def test_the_belief_that_leads_a_fit_lies_between_both_words(away):
+    """Divided out of two peaks, a mean fled to many times the vessels' blur; a full catheter was taken for empty."""
+    own, vessels = Blur(0.68 + away, 0.09), Blur(0.68, 0.03)
+    led = believed(own, vessels)
+    assert min(own.log_sigma, 0.68) - 0.06 - 1e-9 <= led.log_sigma <= max(own.log_sigma, 0.68) + 0.06 + 1e-9
+    # together with the shaft's own word it leads where the true belief leads
+    x = np.linspace(-1.0, 2.0, 3001)
+    weight = np.exp(log_belief(x, vessels) - 0.5 * ((x - own.log_sigma) / own.sd) ** 2)
+    mean = float(weight @ x / weight.sum())
+    precision = own.sd**-2 + led.sd**-2
+    assert (own.log_sigma * own.sd**-2 + led.log_sigma * led.sd**-2) / precision == pytest.approx(mean, abs=0.03)
