@@ -8,6 +8,11 @@ import numpy.typing as npt
 _NEAR_PX = 5
 """Around a pick the strength of its ridge is looked for."""
 
+_FAINTEST = 0.25
+"""A limb's ridge is at least this part of the usual one; what is fainter is noise."""
+_MIDDLE = 1e-3
+"""By how much at the most the middle of a lumen is better than what is ridge as well."""
+
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
 
@@ -36,11 +41,13 @@ def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: 
     near = [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
     usual = max(float(np.median(near)), 1e-9)
     shared = _cost_of(strength, valid, usual)
-    return [shared if own >= usual else _cost_of(strength, valid, max(own, 1e-9)) for own in near]
+    return [shared if own >= usual else _cost_of(strength, valid, max(own, _FAINTEST * usual)) for own in near]
 
 
 def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float) -> Image:
-    level = np.minimum(strength / scale, 1.0)
+    ridge = strength / scale
+    # in a wide lumen all is ridge, and rounding would choose among ways that cost the same
+    level = np.minimum(ridge, 1.0) + _MIDDLE * ridge / (1 + ridge)
     level += 0.03
     cost = 1.0 / (level * np.sqrt(level))
     if valid is not None:

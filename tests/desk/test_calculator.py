@@ -172,7 +172,7 @@ def test_jobs_turn_what_users_can_mend_into_sentences(message, tmp_path):
     for job in ("measure", "glance"):
         assert "cannot be opened" in ask(frames, message, job, file=str(tmp_path / "gone.dcm"))["error"]
         assert "side" in ask(frames, message, job, picks={**message["picks"], "side": None})["error"]
-        off = {**message["picks"], "side": [3.0, 3.0]}
+        off = {**message["picks"], "side": [504.0, 504.0]}
         assert ask(frames, message, job, picks=off)["error"]
     assert "Traceback" in ask(frames, message, "nothing of that name")["fault"]
 
