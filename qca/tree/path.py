@@ -10,6 +10,7 @@ _NEAR_PX = 5
 
 _FAINTEST = 0.25
 """A limb's ridge is at least this part of the usual one; what is fainter is noise."""
+
 _MIDDLE = 1e-3
 """By how much at the most the middle of a lumen is better than what is ridge as well."""
 
@@ -40,14 +41,21 @@ def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: 
     """
     near = [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
     usual = max(float(np.median(near)), 1e-9)
-    shared = _cost_of(strength, valid, usual)
-    return [shared if own >= usual else _cost_of(strength, valid, max(own, _FAINTEST * usual)) for own in near]
+    # a catheter that holds a wire is followed at its walls as well as at the wire
+    middle = len(picks_rc) > 2
+    shared = _cost_of(strength, valid, usual, middle=middle)
+    return [
+        shared if own >= usual else _cost_of(strength, valid, max(own, _FAINTEST * usual), middle=middle)
+        for own in near
+    ]
 
 
-def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float) -> Image:
+def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float, *, middle: bool) -> Image:
     ridge = strength / scale
-    # in a wide lumen all is ridge, and rounding would choose among ways that cost the same
-    level = np.minimum(ridge, 1.0) + _MIDDLE * ridge / (1 + ridge)
+    level = np.minimum(ridge, 1.0)
+    if middle:
+        # in a wide lumen all is ridge, and rounding would choose among ways that cost the same
+        level += _MIDDLE * ridge / (1 + ridge)
     level += 0.03
     cost = 1.0 / (level * np.sqrt(level))
     if valid is not None:

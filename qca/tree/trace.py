@@ -178,7 +178,11 @@ def _traced(
     ends: Ends | None = None,
 ) -> tuple[list[Array], Ends]:
     """Do what `trace_tree` does, on pixels as they are; also give the paths' ends, drawn to ridges if not given."""
-    strength = ridge_strength(-crop.image, scales_px)
+    # in units of the picture itself, so that single precision rounds alike whatever the gain: many ways through a wide
+    # lumen cost the same
+    middle = float(np.median(crop.image))
+    spread = float(np.median(np.abs(crop.image - middle))) or 1.0
+    strength = ridge_strength((middle - crop.image) / spread, scales_px)
     if ends is None:
         ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
     costs = ridge_costs(strength, crop.valid, picks_rc)
