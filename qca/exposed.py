@@ -52,8 +52,9 @@ def exposed_part(frame: Frame) -> Frame:
     """
     if not frame.valid.all():
         return frame
-    level = frame.pixels if frame.dark_vessels is not False else frame.grey_range[1] - frame.pixels
-    shadow = _shadow(level, frame.grey_range[0] if frame.dark_vessels is not False else 0.0)
+    low, high = frame.grey_range
+    turned = frame.dark_vessels is False
+    shadow = _shadow(high - frame.pixels if turned else frame.pixels, 0.0 if turned else low)
     if shadow is None:
         return frame
     valid = ~shadow

@@ -25,6 +25,8 @@ _CONTRAST_PART, _CONTRAST_LOG_SD = 0.02, 0.7
 """Contrast per px as a part of the grey levels between background and black, and the SD of its logarithm: 0.06 to 0.25
 per mm on pixels of 0.1-0.26 mm, less a pedestal of scatter; a logarithmic scale has about half. Own choice, loose."""
 
+_LEAST_ROOM = 1e-3
+"""Least step between background and black that is reckoned with, as a part of the grey range."""
 _DOUBTED = 3.0
 """SDs of what had been expected from which on a contrast is not that of a medium: in a thin lumen radius, contrast and
 blur stand in for one another, and a fit may run away along them. Phantoms stay under 2.7."""
@@ -69,7 +71,8 @@ def expected_grey(frame: Frame, image: Array, shaft: SeenShaft | None, *, dark: 
         Priors of blur, contrast and bending.
     """
     black = frame.grey_range[0] if dark else -float(frame.pixels.max())
-    room = max(float(np.median(image)) - black, 1.0)
+    least = _LEAST_ROOM * (frame.grey_range[1] - frame.grey_range[0])
+    room = max(float(np.median(image)) - black, least)
     numbers = replace(PriorNumbers(), log_k=math.log(_CONTRAST_PART * room), log_k_sd=_CONTRAST_LOG_SD)
     if shaft is None or shaft.ambiguous:
         return numbers

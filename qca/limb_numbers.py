@@ -100,22 +100,26 @@ class LimbStart:
 
     ``first`` is the first measured cross-section, ``zero`` the one from which positions count: the carina's, negative
     on the proximal limb. ``carina`` (2,) is the carina itself, (row, column) in the crop; None for a segment.
+    ``narrow`` tells the proximal limb of a fork whose daughters run side by side.
     """
 
     first: float
     zero: float
     carina: Array | None
+    narrow: bool
 
 
 def limb_starts(joint: JointFit) -> list[LimbStart]:
     """Where each limb of a fit begins."""
     if len(joint.limbs) == 1:
         lead = joint.limbs[0].lead
-        return [LimbStart(lead, lead, None)]
+        return [LimbStart(lead, lead, None, narrow=False)]
     carina, zeros = _carina(joint)
+    begun = mouths(joint.limbs)
+    narrow = _apart(joint.limbs[1:], begun[1:]) < _NARROW_DEG
     return [
-        LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina)
-        for limb, first, zero in zip(joint.limbs, mouths(joint.limbs), zeros, strict=True)
+        LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina, narrow=narrow and i == 0)
+        for i, (limb, first, zero) in enumerate(zip(joint.limbs, begun, zeros, strict=True))
     ]
 
 
@@ -220,8 +224,7 @@ def limb_numbers(
     usable = np.ones(len(s), dtype=bool)
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
-    narrow = name == "proximal" and _daughters_apart(joint) < _NARROW_DEG
-    near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if narrow else 0.0
+    near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if start.narrow else 0.0
     doubts = limb_doubts(joint, i, name, frame, near_mouth)
     per_point = tuple(
         (("below_resolution",) if d < blur_fwhm else ())
@@ -260,10 +263,10 @@ def limb_numbers(
     )
 
 
-def _daughters_apart(joint: JointFit) -> float:
-    """Angle, degrees, between the directions in which distal and side limb leave their confluence."""
+def _apart(daughters: Sequence[Limb], begun: Sequence[float]) -> float:
+    """Angle, degrees, between the directions in which daughters leave their confluence, at arc lengths ``begun``."""
     ways = []
-    for limb, mouth in list(zip(joint.limbs, mouths(joint.limbs), strict=True))[1:]:
+    for limb, mouth in zip(daughters, begun, strict=True):
         inner, outer = limb.points(np.array([mouth, min(mouth + _LEAVING_PX, limb.curve.length)]))
         ways.append(outer - inner)
     return angle_between(ways[0], ways[1])

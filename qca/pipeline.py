@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.display_curve import noise_by_level, straightened
-from qca.doubts import cut_off, limb_doubts, saturated
+from qca.doubts import cut_off, saturated
 from qca.errors import LimbTooShort, NoVessel
 from qca.exposed import exposed_part
 from qca.flags import FLAGS
@@ -174,9 +174,6 @@ class FrameAtHand:
             # a cut grey scale has less noise at its end, too, but what was cut off cannot be straightened
             cut = any(saturated(seen.joint.level[near.pixel], self.frame) for near in seen.joint.near)
             if noise.display_curve and not cut:
-                for i, name in enumerate(seen.names):
-                    # a path across nothing is refused: what it leaves over is no noise to tell a curve by
-                    limb_doubts(seen.joint, i, name, self.frame)
                 straight = FrameAtHand(straightened(self.frame, noise, dark=seen.dark), self.settings)
                 reading = straight._read(picks, straight._see(picks, rough=False), rough=False)
                 return replace(reading, flags=(*reading.flags, _flag("display_curve", "frame")))

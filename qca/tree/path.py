@@ -7,23 +7,18 @@ import numpy.typing as npt
 
 _NEAR_PX = 5
 """Around a pick the strength of its ridge is looked for."""
-
 _FAINTEST = 0.25
 """A limb's ridge is at least this part of the usual one; what is fainter is noise."""
-
-_MIDDLE = 1e-3
-"""By how much at the most the middle of a lumen is better than what is ridge as well."""
 
 Image = npt.NDArray[np.float64]
 Path = npt.NDArray[np.float64]
 
 
-def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]) -> list[Image]:
-    """Cost, for each pick's own path, of stepping onto a pixel: low on ridges, high on background and where not valid.
+def ridge_cost(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]) -> Image:
+    """Cost of stepping onto a pixel: low on ridges, high on background and outside the valid region.
 
     The strength that counts as "on the ridge" is taken from around the picks, so one bright vessel elsewhere does not
-    make the picked one look like background. A limb fainter than most counts as a ridge, too: otherwise a long way in a
-    faint lumen costs more than a few px of background between it and its neighbour.
+    make the picked one look like background.
 
     Parameters
     ----------
@@ -36,31 +31,49 @@ def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: 
 
     Returns
     -------
-    list of ndarray, shape (rows, columns)
-        Positive cost per pixel of path, one for each pick; picks that are not fainter than most share one array.
+    ndarray, shape (rows, columns)
+        Positive cost per pixel of path.
     """
-    near = [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
-    usual = max(float(np.median(near)), 1e-9)
-    # a catheter that holds a wire is followed at its walls as well as at the wire
-    middle = len(picks_rc) > 2
-    shared = _cost_of(strength, valid, usual, middle=middle)
-    return [
-        shared if own >= usual else _cost_of(strength, valid, max(own, _FAINTEST * usual), middle=middle)
-        for own in near
-    ]
+    return _cost_of(strength, valid, _usual(_near(strength, picks_rc)))
 
 
-def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float, *, middle: bool) -> Image:
-    ridge = strength / scale
-    level = np.minimum(ridge, 1.0)
-    if middle:
-        # in a wide lumen all is ridge, and rounding would choose among ways that cost the same
-        level += _MIDDLE * ridge / (1 + ridge)
+def ridge_costs(strength: Image, valid: npt.NDArray[np.bool_] | None, picks_rc: npt.NDArray[np.float64]) -> list[Image]:
+    """Cost of `ridge_cost` for each pick's own path: a limb fainter than most counts as a ridge, too.
+
+    Otherwise a long way in a faint lumen costs more than a few px of background between it and its neighbour.
+
+    Parameters
+    ----------
+    strength, valid, picks_rc : ndarray
+        As above.
+
+    Returns
+    -------
+    list of ndarray, shape (rows, columns)
+        One for each pick; picks that are not fainter than most share one array.
+    """
+    near = _near(strength, picks_rc)
+    usual = _usual(near)
+    shared = _cost_of(strength, valid, usual)
+    return [shared if own >= usual else _cost_of(strength, valid, max(own, _FAINTEST * usual)) for own in near]
+
+
+def _cost_of(strength: Image, valid: npt.NDArray[np.bool_] | None, scale: float) -> Image:
+    level = np.minimum(strength / scale, 1.0)
     level += 0.03
     cost = 1.0 / (level * np.sqrt(level))
     if valid is not None:
         cost = np.where(valid, cost, cost.max() * 10)
     return np.asarray(cost, dtype=np.float64)
+
+
+def _near(strength: Image, picks_rc: npt.NDArray[np.float64]) -> list[float]:
+    """Strength of each pick's ridge."""
+    return [_peak_near(strength, p, _NEAR_PX) for p in picks_rc]
+
+
+def _usual(near: list[float]) -> float:
+    return max(float(np.median(near)), 1e-9)
 
 
 def _peak_near(strength: Image, point: npt.NDArray[np.float64], radius: int) -> float:

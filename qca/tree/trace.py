@@ -13,7 +13,7 @@ from qca.errors import LimbTooShort
 from qca.tree.fork import meeting_paths
 from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
-from qca.tree.path import ridge_costs, shortest_path, snap
+from qca.tree.path import ridge_cost, ridge_costs, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, near_axis, ridge_strength
 from qca.tube.curve import Curve, curve_through
 
@@ -185,11 +185,16 @@ def _traced(
     strength = ridge_strength((middle - crop.image) / spread, scales_px)
     if ends is None:
         ends = np.array([snap(strength, p, pick_radius_px) for p in picks_rc])
-    costs = ridge_costs(strength, crop.valid, picks_rc)
-    paths = [shortest_path(costs[0], *ends)] if len(ends) == 2 else meeting_paths(costs, ends)
-    names = ("proximal", "distal", "side") if len(paths) == 3 else ("segment",)
+    if len(ends) == 2:
+        names: tuple[str, ...] = ("segment",)
+        costs = [ridge_cost(strength, crop.valid, picks_rc)]
+        paths = [shortest_path(costs[0], *ends)]
+    else:
+        names = ("proximal", "distal", "side")
+        costs = ridge_costs(strength, crop.valid, picks_rc)
+        paths = meeting_paths(costs, ends)
     if through:
-        paths = [lead(*led) for led in zip(paths, costs[: len(paths)], through, names, strict=True)]
+        paths = [lead(*led) for led in zip(paths, costs, through, names, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if len(path) < 6:
             msg = (

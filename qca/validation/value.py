@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from qca.flags import FLAGS
+from qca import doubted
 from qca.reading import Reading
 from qca.validation.case import Case, LimbTarget
 from qca.validation.off_the_shelf import PlainReading
@@ -66,7 +66,7 @@ def reading_values(case: Case, reading: Reading) -> Iterator[Value]:
     for name, limb in target.limbs.items():
         found = reading.limbs[name]
         flags = tuple(sorted(general | set(found.flags)))
-        untrusted = any(FLAGS[code].untrusted for code in flags)
+        untrusted = any(map(doubted.untrusted, flags))
         measured = {
             "mld_mm": (found.mld_mm, found.mld_sd_mm),
             "mld_scale_apart_mm": (found.mld_px * target.mm_per_px, found.mld_sd_px * target.mm_per_px),
@@ -87,7 +87,7 @@ def reading_values(case: Case, reading: Reading) -> Iterator[Value]:
     if target.angles_deg is not None and reading.angles is not None:
         angles = reading.angles
         flags = tuple(sorted({flag.code for flag in reading.flags}))
-        untrusted = any(FLAGS[flag.code].untrusted for flag in reading.flags if flag.where == "angles")
+        untrusted = any(doubted.untrusted(flag.code) for flag in reading.flags if flag.where == "angles")
         for letter, value, sd in (
             ("A", angles.A, angles.sd_A),
             ("B", angles.B, angles.sd_B),
@@ -100,7 +100,7 @@ def reading_values(case: Case, reading: Reading) -> Iterator[Value]:
         share = 100 / target.mm_per_px
         codes = tuple(flag.code for flag in reading.flags if flag.where == "scale")
         value, sd = scale.mm_per_px * share, scale.sd_mm_per_px * share
-        untrusted = any(FLAGS[code].untrusted for code in codes)
+        untrusted = any(map(doubted.untrusted, codes))
         yield Value(case.name, "joint fit", "scale", "scale_percent", 100.0, value, sd, untrusted, codes)
     if target.medina is not None and reading.medina is not None:
         for name, true, digit, probability in zip(
