@@ -54,10 +54,10 @@ def pages() -> dict[str, dict[str, str]]:
 
 def schemas() -> dict[str, str]:
     """File in qca/documents/ to its text."""
+    from qca.change.schema import comparison_schema
     from qca.document import reading_schema
     from qca.json_text import write_json
     from qca.picks_file import picks_schema
-    from qca.sizing.change_schema import comparison_schema
     from qca.sizing.schema import overrides_schema, worksheet_schema
 
     written = {

@@ -35,7 +35,7 @@ STRAYS = {
     "qca.stray": ("ui.cli.points", "ui stands on qca stands on calib"),
     "qca.phantom.stray": ("qca.tube", "the phantom knows nothing of the estimator"),
     "qca.tree.stray": ("qca.phantom", "the estimator knows nothing of the phantom"),
-    "qca.sizing.stray": ("qca.frames", "sizing knows no image"),
+    "qca.sizing.stray": ("qca.frames", "sizing and change know no image"),
     "qca.report.stray": ("napari", "only the desk imports napari and Qt"),
 }
 

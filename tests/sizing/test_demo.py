@@ -121,7 +121,7 @@ def test_the_comparison_of_the_samples_before_and_after_agrees_with_their_truth(
 
     from click.testing import CliRunner
 
-    from qca.sizing.change import compare
+    from qca.change.comparison import compare
     from ui.cli.main import cli
 
     name = str(SAMPLES / "bifurcation_after")

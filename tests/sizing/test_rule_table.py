@@ -11,8 +11,8 @@ from collections.abc import Callable
 
 import pytest
 
+from qca.change.comparison import compare
 from qca.sizing.case import parse_case
-from qca.sizing.change import compare
 from qca.sizing.devices import parse_devices
 from qca.sizing.overrides import NO_OVERRIDES, parse_overrides
 from qca.sizing.rule_table import RULES
@@ -210,7 +210,7 @@ ELSEWHERE = {*RATIOS, "change"}
 
 
 def residual(ds: float, *, stented: bool) -> Judgement:
-    from qca.sizing.region import Stretch
+    from qca.change.region import Stretch
 
     after = reading(limbs={"side": {"ds": ds}}, exact=True, index=2)
     stents = {"side": Stretch(0.0, 10.0)} if stented else {}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from qca.sizing.region import Stretch
+    from qca.change.region import Stretch
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -41,9 +41,9 @@ def compare(
     Acute gain, residual stenosis, late loss and restenosis per limb, each with its uncertainty and whether the change
     exceeds measurement error.
     """
+    from qca.change.comparison import compare as make_comparison
+    from qca.change.written import comparison_lines, comparison_text
     from qca.document import read_reading
-    from qca.sizing.change import compare as make_comparison
-    from qca.sizing.change_report import comparison_lines, comparison_text
     from qca.sizing.overrides import NO_OVERRIDES, parse_overrides
     from ui.cli.input_text import read_text
 
@@ -77,8 +77,8 @@ def _stretches(stents: tuple[str, ...]) -> dict[str, Stretch]:
     """
     import math
 
+    from qca.change.region import Stretch
     from qca.picks import LIMBS
-    from qca.sizing.region import Stretch
 
     found: dict[str, Stretch] = {}
     for text in stents:

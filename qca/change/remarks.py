@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from qca.change.region import Stretch
 from qca.picks import LIMBS
 from qca.sizing.measured import MeasuredBifurcation, Remark
-from qca.sizing.region import Stretch
 
 
 def change_remarks(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qca.sizing.change_report import COMPARISON_SCHEMA, REGION_WORDS
+from qca.change.written import COMPARISON_SCHEMA, REGION_WORDS
 from qca.sizing.rule_table import RULES
 from qca.sizing.schema_parts import (
     BOOLEAN,

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from calib.units import Mm
+from qca.change.region import MARGIN_MM, Narrowest, Stretch, narrowest, whole
+from qca.change.remarks import change_remarks
 from qca.errors import InputError
 from qca.picks import LIMBS
 from qca.reading import Reading
-from qca.sizing.change_remarks import change_remarks
 from qca.sizing.measured import MeasuredBifurcation, Remark, measured_bifurcation
 from qca.sizing.overrides import NO_OVERRIDES, Overrides
 from qca.sizing.probability import normal_cdf
-from qca.sizing.region import MARGIN_MM, Narrowest, Stretch, narrowest, whole
 from qca.sizing.rules import Judgement, Quantity, Rule, judge
 
 NAMES = ("before", "after", "later")

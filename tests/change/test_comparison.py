@@ -17,11 +17,11 @@ import pytest
 
 from calib.scale import Scale
 from qca import CAUTION
+from qca.change.comparison import compare
+from qca.change.region import Stretch, narrowest
+from qca.change.schema import comparison_schema
+from qca.change.written import comparison_lines, comparison_text
 from qca.errors import InputError, MissingScale
-from qca.sizing.change import compare
-from qca.sizing.change_report import comparison_lines, comparison_text
-from qca.sizing.change_schema import comparison_schema
-from qca.sizing.region import Stretch, narrowest
 from tests.sizing.invented_reading import reading
 
 BEFORE = {"proximal": {"ds": 60.0}, "distal": {"ds": 35.0}, "side": {"ds": 65.0}}

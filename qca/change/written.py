@@ -7,11 +7,11 @@ import textwrap
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
+from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
+from qca.change.region import MARGIN_MM, Narrowest
 from qca.json_text import write_json
 from qca.report.measured import probability_text
 from qca.report.plain import plain
-from qca.sizing.change import NAMES, Comparison, Difference, RegionChange
-from qca.sizing.region import MARGIN_MM, Narrowest
 from qca.sizing.rules import Judgement
 from qca.sizing.terminal import WIDTH, columns
 from qca.sizing.wording import LIMB_TITLES, length_text, number_text
