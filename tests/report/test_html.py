@@ -244,7 +244,8 @@ def test_every_number_written_on_the_frame_has_its_uncertainty(page):
 
 
 def test_the_label_of_a_small_mld_lies_under_the_curve_and_not_on_it(page_of, bifurcation):
-    from qca.report.diameter_figure import Axes, diameter_figure
+    from qca.report.diameter_axes import Axes
+    from qca.report.diameter_figure import diameter_figure
 
     axes = Axes(0.0, 20.0, 7.0, "mm")
     for name in ("proximal", "distal", "side"):
