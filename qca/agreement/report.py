@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
@@ -11,7 +12,10 @@ from qca.agreement.comparison import Agreement, Comparison
 from qca.agreement.numbers import Statistic, statistics
 from qca.agreement.plot import difference_plot
 from qca.agreement.written import shown, statistic_text
+from qca.report.template import templates
 from qca.report.unbroken import unbroken
+
+_HERE = Path(__file__).parent
 
 WORDS = {
     "complete": "frames with all reads",
@@ -111,18 +115,9 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
     str
         A whole HTML document; all text from tables is escaped.
     """
-    import jinja2
-
     main, further = main_first(agreement)
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("qca.agreement", "."),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=unbroken,
-    )
-    return environment.get_template("report.html.j2").render(
+    page = templates(_HERE, finalize=unbroken).get_template("report.html.j2")
+    return page.render(
         caution=CAUTION,
         version=__version__,
         algorithm=ALGORITHM_VERSION,

@@ -21,10 +21,9 @@ from qca.report.quantities import QUANTITIES, Quantity, in_millimetres, meanings
 from qca.report.remarks import Remark, doubts, remarks, touching
 from qca.report.scale_words import NO_SCALE, NO_SCALE_ADVICE, scale_rows, scale_text
 from qca.report.scene_svg import scene_svg
+from qca.report.template import page_style, safe, templates
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from qca.frames.frame import Frame
     from qca.reading import LimbReading, Reading
     from qca.report.measured import Measured
@@ -82,7 +81,7 @@ def report_html(reading: Reading, frame: Frame, worksheet: Worksheet | None = No
     found = remarks(reading)
     in_mm = in_millimetres(reading)
     return (
-        _environment()
+        templates(_HERE)
         .get_template("page.html.j2")
         .render(
             caution=CAUTION,
@@ -100,9 +99,9 @@ def report_html(reading: Reading, frame: Frame, worksheet: Worksheet | None = No
             columns=_columns(reading, found, in_mm=in_mm),
             quantities=QUANTITIES,
             meanings=meanings(),
-            frame_figure=_safe(scene_svg(frame_scene(reading, frame, found), "The measured vessel on the frame")),
-            catheter_figure=_safe(catheter_figure(reading, frame)),
-            angle_figure=_safe(angle_figure(reading, frame.pixel_aspect)),
+            frame_figure=safe(scene_svg(frame_scene(reading, frame, found), "The measured vessel on the frame")),
+            catheter_figure=safe(catheter_figure(reading, frame)),
+            angle_figure=safe(angle_figure(reading, frame.pixel_aspect)),
             angles=limb_angles(reading),
             angle_doubts=touching(found, "angles"),
             medina=reading.medina,
@@ -110,37 +109,18 @@ def report_html(reading: Reading, frame: Frame, worksheet: Worksheet | None = No
             medina_doubts=touching(found, "medina", *reading.limbs),
             digits=digits(reading),
             digit_doubts={row.limb: touching(found, row.limb, "medina") for row in digits(reading)},
-            threshold_figure=_safe(_threshold(reading)),
+            threshold_figure=safe(_threshold(reading)),
             scale=reading.scale,
             scale_text=scale_text(reading),
             scale_rows=scale_rows(reading),
             scale_doubts=touching(found, "scale"),
             tables=_provenance(reading, frame),
             setting_rows=setting_rows(reading),
-            worksheet=_safe(_worksheet(worksheet)),
-            css=_safe((_HERE / "page.css").read_text(encoding="utf-8")),
+            worksheet=safe(_worksheet(worksheet)),
+            css=page_style(),
             settings=reading.settings,
         )
     )
-
-
-def _environment() -> Environment:
-    import jinja2
-
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
-def _safe(markup: str) -> str:
-    """Mark HTML made by this package, which has escaped its parts already, as not to be escaped again."""
-    from markupsafe import Markup
-
-    return Markup(markup)  # noqa: S704
 
 
 def _threshold(reading: Reading) -> str:
@@ -165,7 +145,7 @@ def _columns(reading: Reading, found: tuple[Remark, ...], *, in_mm: bool) -> lis
             ink=palette.INKS[name],
             edited=limb.edited,
             reference_source=plain(limb.reference_source),
-            figure=_safe(diameter_figure(reading, name, axes, found)),
+            figure=safe(diameter_figure(reading, name, axes, found)),
             cells={quantity.key: _cell(quantity, name, limb, found, in_mm=in_mm) for quantity in QUANTITIES},
         )
         for name, limb in reading.limbs.items()

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from qca import CAUTION
 from qca.report.measured import number_text as plain_number
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
+from qca.report.template import safe, templates
 from qca.report.unbroken import unbroken
 from qca.sizing.document import CONSENSUS, NOT_A_COMMAND
 from qca.sizing.laws import LAWS
@@ -36,9 +37,6 @@ from qca.sizing.wording import (
     value_text,
 )
 from qca.sizing.worksheet import Worksheet
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 _HERE = Path(__file__).parent
 
@@ -70,35 +68,15 @@ def _render(template: str, sheet: Worksheet) -> str:
     view = _view(sheet)
     layout = print_layout(view)
     return (
-        _environment()
+        templates(_HERE, finalize=unbroken)
         .get_template(template)
         .render(
             view={**view, "print_size": f"{layout.size_pt:.1f}", "steps_apart": layout.steps_apart},
             words=VERDICT_WORDS,
-            css=_safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
-            page_css=_safe((_HERE / "page.css").read_text(encoding="utf-8")),
+            css=safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
+            page_css=safe((_HERE / "page.css").read_text(encoding="utf-8")),
         )
     )
-
-
-def _environment() -> Environment:
-    import jinja2
-
-    return jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=unbroken,
-    )
-
-
-def _safe(markup: str) -> str:
-    """Mark text made by this package, which has escaped its parts already, as not to be escaped again."""
-    from markupsafe import Markup
-
-    return Markup(markup)  # noqa: S704
 
 
 def _view(sheet: Worksheet) -> dict[str, Any]:
@@ -130,7 +108,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
         "alarms": [{"where": plain(one.where), "message": plain(one.message)}
                    for one in sheet.remarks if one.untrusted],
         "remarks": [{"message": plain(message)} for message in to_know(sheet.remarks)],
-        "overview": _safe(overview(sheet)),
+        "overview": safe(overview(sheet)),
         "limbs": [
             {
                 "title": INKS[limb.name].title,
@@ -224,7 +202,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         "name": result.technique.name,
         "chosen": result.technique.id == sheet.technique,
         "verdict": result.verdict,
-        "drawing": _safe(drawing),
+        "drawing": safe(drawing),
         "layers": layers_text(result.layers),
         "stents": ", then ".join(stents),
         "reasons": [plain(text) for text in reason_texts(decisive)],

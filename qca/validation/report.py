@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
+from qca.report.template import safe, templates
 from qca.validation.counts import difficulty_table, level_table, shares, speed_row
 from qca.validation.document import Origin
 from qca.validation.plot import coverage_figure, error_figure, published_figure
@@ -17,6 +19,8 @@ from qca.validation.strata import by_quantity, plain_part
 from qca.validation.summary import summarise
 from qca.validation.tables import NAMES, Table, breakdown_tables, number, overview
 from qca.validation.value import METHODS, Method, Quantity, Value
+
+_HERE = Path(__file__).parent
 
 _FIGURES: tuple[tuple[Quantity, float], ...] = (
     ("mld_mm", 0.6),
@@ -64,30 +68,21 @@ def validation_html(
     str
         A whole HTML document that needs no network; all text is escaped.
     """
-    import jinja2
-    from markupsafe import Markup
-
     plain = plain_part(results)
     groups = {method: by_quantity(plain, method) for method in METHODS}
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("qca.validation", "."),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     curves: list[tuple[str, Sequence[Value]]] = [
         (NAMES[quantity][0], groups["joint fit"][quantity])
         for quantity in ("mld_mm", "reference_mm", "ds_percent", "scale_percent")
         if quantity in groups["joint fit"]
     ]
     overlays = [
-        (Markup(overlay_figure(result, photograph)), result.site.name)  # noqa: S704 - the builder escapes its texts
+        (safe(overlay_figure(result, photograph)), result.site.name)
         for result in sites
         if result.limbs and result.site.name in OVERLAYS
         if photograph is not None
     ]
-    return environment.get_template("report.html.j2").render(
+    page = templates(_HERE).get_template("report.html.j2")
+    return page.render(
         caution=CAUTION,
         version=__version__,
         algorithm=ALGORITHM_VERSION,
@@ -100,12 +95,12 @@ def validation_html(
         blocks=[
             _block(results, groups, quantity, half) for quantity, half in _FIGURES if quantity in groups["joint fit"]
         ],
-        coverage=Markup(coverage_figure(curves)) if curves else "",  # noqa: S704 - the same
+        coverage=safe(coverage_figure(curves)) if curves else "",
         published=_published_table(),
         sites=sites,
         site_table=_site_table(sites),
         overlays=overlays,
-        laws=Markup(law_figure(sites)) if sites else "",  # noqa: S704 - the same
+        laws=safe(law_figure(sites)) if sites else "",
         pick_sd=PICK_SD_PX,
     )
 
@@ -116,8 +111,6 @@ def _block(
     quantity: Quantity,
     half: float,
 ) -> dict[str, Any]:
-    from markupsafe import Markup
-
     name, unit, _ = NAMES[quantity]
     figures = []
     for method in METHODS:
@@ -140,7 +133,7 @@ def _block(
     title = name if shown == quantity else f"{name}; tables with the scale's error taken off"
     return {
         "name": title,
-        "figures": [(Markup(svg), caption) for svg, caption in figures],  # noqa: S704 - the builder escapes its texts
+        "figures": [(safe(svg), caption) for svg, caption in figures],
         "tables": tables,
     }
 
