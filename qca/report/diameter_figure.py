@@ -21,11 +21,11 @@ from qca.report.diameter_axes import (
     grid,
     traced,
 )
+from qca.report.marker import Marker, marker_svg
 from qca.report.palette import INKS, QUIET, TEXT
 from qca.report.quantities import BY_KEY, in_millimetres
 from qca.report.remarks import Remark, doubts
-from qca.report.scene import Marker, text_width
-from qca.report.scene_svg import marker_svg
+from qca.report.scene import text_width
 from qca.report.svg import element, figure, text_element
 
 if TYPE_CHECKING:

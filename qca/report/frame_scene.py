@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from qca.report.crop import Crop, crop_around
+from qca.report.marker import Marker
 from qca.report.marks import CrossSection, cross_section, runs
 from qca.report.palette import CATHETER, INKS, TEXT, WIRE
 from qca.report.placing import Wish, place
 from qca.report.quantities import BY_KEY, in_millimetres
 from qca.report.remarks import Remark, touching
-from qca.report.scene import Line, Marker, Scene, to_canvas
+from qca.report.scene import Line, Scene, to_canvas
 
 if TYPE_CHECKING:
     from qca.frames.frame import Frame

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from qca.report.marker import outline_points
 from qca.report.palette import PAPER, QUIET, TEXT, rgb
 from qca.report.placing import leader
 from qca.report.scene import LINE_HEIGHT, dashes
-from qca.report.scene_svg import outline_points
 from qca.report.svg import FONT_SIZE
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
 
     from qca.reading import Points
-    from qca.report.scene import Line, Marker, Scene, Tag
+    from qca.report.marker import Marker
+    from qca.report.scene import Line, Scene, Tag
 
 _SCALE = 2
 """PNG pixels per canvas unit."""

@@ -15,7 +15,7 @@ from qca.report.svg import FONT_SIZE
 if TYPE_CHECKING:
     from qca.reading import Points
     from qca.report.crop import Crop
-    from qca.report.palette import Symbol
+    from qca.report.marker import Marker
 
 LINE_HEIGHT = 16.5
 """From one line of a tag to the next, canvas units."""
@@ -36,20 +36,6 @@ class Line:
     role: str
     owner: str
     cased: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Marker:
-    """A small symbol around a canvas point."""
-
-    x: float
-    y: float
-    shape: Symbol
-    colour: str
-    role: str
-    owner: str
-    filled: bool = True
-    size: float = 4.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,8 @@ import math
 from typing import TYPE_CHECKING
 
 from qca.report.digits import Digit, digits
+from qca.report.marker import Marker, marker_svg
 from qca.report.palette import INKS, QUIET, RULE, TEXT
-from qca.report.scene import Marker
-from qca.report.scene_svg import marker_svg
 from qca.report.svg import element, figure, text_element
 
 if TYPE_CHECKING:

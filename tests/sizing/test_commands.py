@@ -137,6 +137,7 @@ def test_compare_on_the_terminal_and_as_json(folder):
     result = run("compare", *files, files[1], "--json", "--out", folder / "out")
     assert json.loads(result.stdout)["schema"] == "qca.comparison/1"
     assert (folder / "out" / "comparison.json").read_text(encoding="utf-8") == result.stdout
+    assert "Before, after, later" in (folder / "out" / "comparison.html").read_text(encoding="utf-8")
 
 
 def test_the_command_names_the_same_techniques_as_the_library():

@@ -25,7 +25,11 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
     help="A stented stretch, mm from the carina, such as proximal=0,12; repeatable. Adds in-stent and margin numbers.",
 )
 @click.option("--rules", "rules_file", type=_FILE, help="Your own thresholds (TOML).")
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Write comparison.json there.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Write comparison.html, a page to look at, and comparison.json there.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print comparison.json on standard output and nothing else.")
 def compare(
     before: Path,
@@ -60,9 +64,11 @@ def compare(
         overrides=overrides,
     )
     if out is not None:
+        from qca.change.page import comparison_page
         from qca.whole_file import write_together
 
-        for path in write_together(out, {"comparison.json": comparison_text(found)}):
+        files = {"comparison.json": comparison_text(found), "comparison.html": comparison_page(found)}
+        for path in write_together(out, files):
             click.echo(f"wrote {path}", err=True)
     click.echo(comparison_text(found) if as_json else comparison_lines(found), nl=False)
 

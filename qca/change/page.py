@@ -1,0 +1,197 @@
+"""A comparison of readings as one self-contained HTML page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from qca import ALGORITHM_VERSION, CAUTION, __version__
+from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
+from qca.change.figure import LOOKS, change_axes, change_figure, colour_of
+from qca.change.region import Narrowest
+from qca.change.written import REGION_WORDS, change_text
+from qca.report.measured import probability_text
+from qca.report.palette import INKS
+from qca.report.plain import plain
+from qca.report.template import page_style, safe, templates
+from qca.report.unbroken import unbroken
+from qca.sizing.measured import MeasuredBifurcation, Remark
+from qca.sizing.rules import Judgement
+from qca.sizing.wording import length_text, number_text
+
+_HERE = Path(__file__).parent
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """One limb at one time: how it is drawn, its numbers as text, and why they must not be relied on, if so."""
+
+    name: str
+    colour: str
+    dash: str | None
+    mld: str
+    reference: str
+    stenosis: str
+    doubt: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limb:
+    """One limb of the page."""
+
+    title: str
+    colour: str
+    figure: str
+    times: tuple[Time, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A number as text, and a few words under it."""
+
+    text: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One region of one limb in the tables, and why its numbers must not be relied on, if so."""
+
+    limb: str
+    region: str
+    cells: tuple[Cell, ...]
+    doubt: str
+
+
+def comparison_page(comparison: Comparison) -> str:
+    """Write a comparison as a page.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Two or three readings.
+
+    Returns
+    -------
+    str
+        An HTML document without scripts, links to elsewhere or time stamps: the same readings give the same text. All
+        text from files is escaped.
+    """
+    times = NAMES[: len(comparison.readings)]
+    axes = change_axes(comparison)
+    title = ", ".join(times).capitalize()
+    page = templates(_HERE, finalize=unbroken).get_template("page.html.j2")
+    return page.render(
+        caution=CAUTION,
+        css=page_style(),
+        title=title,
+        version=__version__,
+        algorithm=ALGORITHM_VERSION,
+        files=[
+            (time, plain(one.frame_file), one.frame_index) for time, one in zip(times, comparison.readings, strict=True)
+        ],
+        alarms=_told([one for one in comparison.remarks if one.untrusted]),
+        notes=_told([one for one in comparison.remarks if not one.untrusted]),
+        worst=_worst(comparison),
+        limbs=[
+            Limb(
+                ink.title,
+                ink.colour,
+                safe(change_figure(comparison, name, axes)),
+                tuple(_time(time, one, name) for time, one in zip(times, comparison.readings, strict=True)),
+            )
+            for name, ink in INKS.items()
+            if name in comparison.references
+        ],
+        stented=bool(comparison.stents),
+        gains=[_gain_row(one) for one in comparison.regions],
+        losses=[row for one in comparison.regions if (row := _loss_row(one))],
+        references=_changes({INKS[limb].title: one for limb, one in comparison.references.items()}),
+        angles=_changes(comparison.angles),
+        readings=[_provenance(time, one) for time, one in zip(times, comparison.readings, strict=True)],
+    )
+
+
+def _told(remarks: Sequence[Remark]) -> list[tuple[str, str]]:
+    """Give place and words of remarks; the same words in several readings once, with all their places."""
+    places: dict[str, list[str]] = {}
+    for one in remarks:
+        places.setdefault(plain(one.message), []).append(plain(one.where))
+    return [("; ".join(dict.fromkeys(where)), message) for message, where in places.items()]
+
+
+def _worst(comparison: Comparison) -> str:
+    worst = comparison.worst
+    if worst is None:
+        return ""
+    last = worst.later or worst.after
+    stenosis = number_text(last.ds_percent, last.ds_sd_percent, "%", 0)
+    return f"{INKS[worst.limb].title}, {REGION_WORDS[worst.region]}: stenosis {stenosis}"
+
+
+def _time(name: str, reading: MeasuredBifurcation, limb: str) -> Time:
+    measured = reading.limbs[limb]
+    doubts = [one.name for one in reading.untrusted(limb, "scale")]
+    return Time(
+        name,
+        colour_of(name, limb),
+        LOOKS[name].dash,
+        length_text(measured.mld),
+        length_text(measured.reference),
+        number_text(measured.ds_percent, measured.ds_sd_percent, "%", 0),
+        ", ".join(dict.fromkeys(plain(doubt).lower() for doubt in doubts)),
+    )
+
+
+def _gain_row(one: RegionChange) -> Row:
+    cells = (
+        _minimum(one.before), _minimum(one.after), Cell(_change(one.acute_gain)), _stenosis(one.residual),
+    )  # fmt: skip
+    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells, plain(one.held_back))
+
+
+def _loss_row(one: RegionChange) -> Row | None:
+    if not (one.later and one.late_loss and one.net_gain and one.loss_index and one.restenosis):
+        return None
+    changes = (Cell(_change(change)) for change in (one.late_loss, one.net_gain, one.loss_index))
+    cells = (_minimum(one.later), *changes, _stenosis(one.restenosis))
+    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells, plain(one.held_back))
+
+
+def _minimum(one: Narrowest) -> Cell:
+    """Write the smallest diameter of a region; one that is a bare minimum of the profile says so."""
+    if not math.isfinite(one.mld.value):
+        return Cell("not known")
+    return Cell(length_text(one.mld), "" if one.corrected else "bare minimum of the profile")
+
+
+def _change(one: Difference) -> str:
+    """Write a change; its star does not go to a line of its own."""
+    return change_text(one).replace(" *", "\N{NO-BREAK SPACE}*")
+
+
+def _stenosis(one: Judgement) -> Cell:
+    """Write a stenosis with what its rule asks and how likely that is."""
+    if one.verdict == "cannot_tell":
+        return Cell("not known")
+    sign = "under" if one.rule.direction == "below" else "from"
+    held = f"; {plain(one.held_back)}" if one.held_back else ""
+    note = f"{sign} {one.rule.threshold_text}: probability {probability_text(one.probability)}{held}"
+    return Cell(number_text(one.value, one.sd, "%", 0), note)
+
+
+def _changes(found: Mapping[str, Difference]) -> list[tuple[str, str]]:
+    return [(name, _change(one)) for name, one in found.items()]
+
+
+def _provenance(time: str, one: MeasuredBifurcation) -> tuple[str, list[tuple[str, str]]]:
+    relative = 100.0 * one.scale_relative_sd
+    sd = f"SD {relative:.1f} %" if math.isfinite(relative) else "SD not known"
+    return time.capitalize(), [
+        ("Frame", f"{plain(one.frame_file)}, frame {one.frame_index}"),
+        ("SHA-256", plain(one.frame_sha256)),
+        ("Scale", f"{one.scale_mm_per_px:.4f} mm per px, {sd} ({plain(one.scale_source)})"),
+        ("Medina", plain(one.medina_code) or "not known"),
+    ]
