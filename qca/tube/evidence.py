@@ -16,8 +16,9 @@ import numpy as np
 
 from qca.tube.band import Array
 from qca.tube.normal import Factor
-from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness, ground_precision, limb_precisions
+from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness
 from qca.tube.problem import Problem, Single, State
+from qca.tube.smoothness import ground_precision, limb_precisions
 from qca.tube.steps import bounded, limited
 
 _DAMPING = 1e-3

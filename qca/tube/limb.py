@@ -12,6 +12,11 @@ from qca.tube.spline import Spline
 
 Array = npt.NDArray[np.float64]
 
+_NARROWED, _HEALTHY, _LEAST_HEALTHY = 0.7, 0.9, 0.02
+"""Parts of a limb's usual radius under which a place counts as narrowed, and over which as healthy; least weight."""
+_USUAL = 0.7
+"""Quantile of a limb's radii that is usual: lesions do not count."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limb:
@@ -106,3 +111,10 @@ def lay_limb(
     return Limb(
         curve, r_spline, e_spline, g_spline, r, np.zeros(e_spline.count), np.zeros(g_spline.count), overrun, lead
     )
+
+
+def healthy_part(radius: Array) -> Array:
+    """How healthy the places of a limb are, (N,), nearly 0 to 1, by their ``radius`` (N,) against the usual one."""
+    usual = float(np.quantile(radius, _USUAL))
+    part = (radius / usual - _NARROWED) / (_HEALTHY - _NARROWED)
+    return np.asarray(np.minimum(np.maximum(part, _LEAST_HEALTHY), 1.0))

@@ -1,18 +1,17 @@
-"""What is believed before looking at the pixels, and how the pixels set its strength.
+"""What is believed before looking at the pixels.
 
 Priors are normal, those of the parameters that all limbs share with wider tails. Radii and centrelines are smooth
 (second differences of their spline coefficients are small), contrast changes slowly, the background is smooth. How
-smooth is not typed in: the precisions follow from the evidence by MacKay's fixed point (MacKay DJC, Neural Computation
-1992;4:415-447). The precision of the radius' second differences and the centreline's second differences varies along a
-limb, because a vessel is smooth nearly everywhere, narrows sharply in a lesion, and its lumen swerves in an eccentric
-one.
+smooth is not typed in but learned (:mod:`qca.tube.smoothness`). The precision of the radius' second differences and the
+centreline's second differences varies along a limb, because a vessel is smooth nearly everywhere, narrows sharply in a
+lesion, and its lumen swerves in an eccentric one.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -51,12 +50,14 @@ class Precisions:
 
     ``r`` and ``e`` hold one array (count - 2,) per limb, for the second differences of radius and offset, 1/px^2; ``g``
     is for first differences of the log contrast, ``ground`` for the background's second differences, 1/grey level^2.
+    ``turn`` holds one array (count - 2,) per limb: the second differences of the offset that are believed in, px.
     """
 
     r: tuple[Array, ...]
     e: tuple[Array, ...]
     g: float
     ground: float
+    turn: tuple[Array, ...]
 
 
 _R_START = 0.003
@@ -66,25 +67,19 @@ _G_START_SD = 0.02
 _FREEDOM = 5.0
 """Degrees of freedom of the priors of blur, contrast and bending and of a limb's contrast: beyond about 2 SDs they give
 way, for there the belief itself is in doubt. A vessel may move while the catheter does not, a limb may fill badly."""
-_KERNEL = np.array([0.3, 0.5, 0.7, 0.9, 1.0, 0.9, 0.7, 0.5, 0.3])
-"""Weights of neighbouring knots in a local precision: about 8 knots, the length of a lesion's flank."""
 _WIRE_PLACE_SD, _WIRE_STEP_SD = 1.0, 0.25
 """Where a wire lies between axis and wall, and how far it moves there from one knot to the next; own choice, loose."""
 _WIDE, _LEAST_MEAN, _DETERMINED = 2.5, 0.2, 0.5
 """A radius of this many blur SDs is told from its edges; the least mean radius, px, that is reckoned with; the largest
 part of a radius' coefficients that the pixels determine."""
-_LEAST_PART = 0.05
-"""No stretch of a limb is believed smoother than this part of its liveliest one: a second lesion may hide in noise."""
-_FLOOR, _CEIL = 2e-6, 1.0
-"""Least and largest power of a second derivative that is believed, 1/px. The largest is a wall that turns by 45 degrees
-within a pixel: where abrupt lesions met 0.05, their flanks were drawn out and their throats filled."""
 
 
 def first_precisions(limbs: Sequence[Limb], noise: float) -> Precisions:
     """Loose precisions to start from; ``noise`` is the SD of the noise in grey levels."""
     r = tuple(np.full(limb.r_spline.count - 2, 1 / (_R_START * limb.r_spline.spacing**3)) for limb in limbs)
     e = tuple(np.full(limb.e_spline.count - 2, 1 / (_E_START * limb.e_spline.spacing**3)) for limb in limbs)
-    return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2)
+    turn = tuple(np.zeros(limb.e_spline.count - 2) for limb in limbs)
+    return Precisions(r, e, 1 / _G_START_SD**2, 1 / (3 * noise) ** 2, turn)
 
 
 def bending_of(limb: Limb) -> Array:
@@ -144,7 +139,7 @@ def add_smoothness(
         r, e, g = layout.r[i], layout.e[i], layout.g[i]
         second[r.start : r.stop - 2] = precisions.r[i]
         second[e.start : e.stop - 2] = precisions.e[i]
-        bending[e.start : e.stop - 2] = bending_of(limb)
+        bending[e.start : e.stop - 2] = bending_of(limb) - precisions.turn[i]
         first[g.start : g.stop - 1] = precisions.g
     gradient = np.zeros(size)
     differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending
@@ -243,108 +238,3 @@ def _tie_limbs(
     gradient[at] += (rows @ theta[at]) @ rows
     hessian[part, part] += np.eye(2) / numbers.meeting_sd_px**2
     gradient[part] += theta[part] / numbers.meeting_sd_px**2
-
-
-def limb_precisions(
-    theta: Array, root: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
-) -> Precisions:
-    """One step of MacKay's fixed point for everything but the background.
-
-    Parameters
-    ----------
-    theta : ndarray, shape (Q,)
-        Parameters at the current maximum.
-    root : ndarray, shape (Q, Q)
-        Lower triangular root of the inverse Hessian there, ``root.T @ root``.
-    limbs, layout, old
-        The problem and the precisions used for it.
-    hidden : sequence of float
-        How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
-        is as smooth as is typical of the limb.
-
-    Returns
-    -------
-    Precisions
-        ``sum of squares / well-determined number`` inverted, pooled over neighbouring knots for the radius.
-    """
-    r, e = [], []
-    for i, limb in enumerate(limbs):
-        part = layout.r[i]
-        r.append(_local(theta[part], 0.0, _spread(root, part, 2), old.r[i], limb.r_spline.spacing))
-        part = layout.e[i]
-        spacing = limb.e_spline.spacing
-        unseen = int(hidden[i] // spacing)
-        e.append(_local(theta[part], bending_of(limb), _spread(root, part, 2), old.e[i], spacing, unseen))
-    top = bottom = 0.0
-    for part in layout.g:
-        v = np.diff(theta[part])
-        top += float(v @ v + _spread(root, part, 1).sum())
-        bottom += len(v)
-    g = 1 / float(np.clip((top + 4 * 0.01**2) / (bottom + 4), 1e-6, 0.05**2))
-    return replace(old, r=tuple(r), e=tuple(e), g=g)
-
-
-def _spread(root: Array, part: slice, order: int) -> Array:
-    """Variances of the differences of neighbouring coefficients in one part of the parameters."""
-    # a triangle has nothing over its diagonal
-    d = root[part.start :, part]
-    for _ in range(order):
-        d = d[:, 1:] - d[:, :-1]
-    return np.asarray(np.einsum("ij,ij->j", d, d))
-
-
-def ground_precision(coefficients: Array, root: Array, plane: Plane, old: float) -> float:
-    """One step of the same for the background.
-
-    Parameters
-    ----------
-    coefficients : ndarray, shape (plane.count,)
-        The background's.
-    root : ndarray, shape (Q, plane.count)
-        Their columns of the root of the covariance, ``root.T @ root``.
-    plane : Plane
-        The background.
-    old : float
-        The precision used for them, 1/grey level^2.
-
-    Returns
-    -------
-    float
-        The next, 1/grey level^2.
-    """
-    roughness = float(coefficients @ plane.penalty @ coefficients)
-    known = plane.rank - old * float(np.vdot(root.T @ root, plane.penalty))
-    return float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30))
-
-
-def _local(
-    values: Array, offset: Array | float, spread: Array, precision: Array, spacing: float, unseen: int = 0
-) -> Array:
-    """Learn one spline's precisions of second differences (plus ``offset``) of variance ``spread``.
-
-    Pooled over neighbouring knots; the first ``unseen`` ones get what is typical of the others.
-    """
-    square = (values[:-2] - 2 * values[1:-1] + values[2:] + offset) ** 2
-    # how far each difference is determined by the pixels, 0 to 1
-    known = np.minimum(np.maximum(1 - precision * spread, 0.02), 1.0)
-    floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
-    # the limb's typical smoothness stands in where a knot's neighbourhood says little
-    typical = min(max(_median(square) / max(_median(known), 0.02), floor), ceil)
-    top = _pooled(square) + 0.5 * typical
-    bottom = _pooled(known) + 0.5
-    power = np.minimum(np.maximum(top / bottom, floor), ceil)
-    power = np.maximum(power, _LEAST_PART * power.max())
-    power[:unseen] = typical
-    return np.asarray(1 / power)
-
-
-def _median(values: Array) -> float:
-    """Median of a few values, without what the library's own one does for many dimensions."""
-    ranked, middle = np.sort(values), len(values) // 2
-    return float(ranked[middle]) if len(values) % 2 else 0.5 * float(ranked[middle - 1] + ranked[middle])
-
-
-def _pooled(values: Array) -> Array:
-    """Sum over neighbouring knots; as many as there are values, also where they are fewer than the kernel's weights."""
-    half = len(_KERNEL) // 2
-    return np.convolve(values, _KERNEL)[half : half + len(values)]
