@@ -83,19 +83,21 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
 
 def _with_neighbours(pixels: Array, z: Array, reach: int) -> Array:
     """Products of each z with all its neighbours', shape (P,), as many as if every pixel had all of them."""
-    r, c = (pixels - pixels.min(0)).astype(int).T
-    shape = int(r.max()) + 1, int(c.max()) + 1
-    field, known = np.zeros(shape), np.zeros(shape)
-    field[r, c] = z
-    known[r, c] = 1.0
-    sums = np.zeros(shape)
+    r, c = (pixels - pixels.min(0)).astype(np.int64).T
+    # rows end in a margin without pixels, where neighbours beyond either side are looked for
+    width = int(c.max()) + 1 + reach
+    place = r * width + c
+    size = (int(r.max()) + 1 + reach) * width
+    field, known = np.zeros(size), np.zeros(size, dtype=bool)
+    field[place] = z
+    known[place] = True
+    sums = np.zeros(len(z))
     for dr in range(reach + 1):
         for dc in range(-reach, reach + 1):
             if (dr == 0 and dc <= 0) or dr * dr + dc * dc > reach * reach:
                 continue
-            here = slice(0, shape[0] - dr), slice(max(-dc, 0), shape[1] - max(dc, 0))
-            there = slice(dr, None), slice(max(dc, 0), shape[1] - max(-dc, 0))
-            pairs = float(np.einsum("ij,ij->", known[here], known[there]))
+            neighbour = place + (dr * width + dc)
+            pairs = np.count_nonzero(known.take(neighbour))
             if pairs > _PAIRS:
-                sums[here] += (2 * len(z) / pairs) * field[here] * field[there]
-    return np.asarray(sums[r, c])
+                sums += (2 * len(z) / pairs) * z * field.take(neighbour)
+    return sums
