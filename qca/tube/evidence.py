@@ -9,6 +9,7 @@ Axes: Q parameters, P pixels, K entries of the Jacobian that can differ from zer
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -60,9 +61,9 @@ class Evidence:
     state : State
         What is predicted there.
     values : ndarray, shape (K,)
-        Entries of the Jacobian there.
-    weight : ndarray, shape (P,)
-        Of the pixels, inverse variances.
+        Entries of the Jacobian there, times the roots of the pixels' weights.
+    root : ndarray, shape (P,)
+        Roots of the pixels' weights, which are inverse variances.
     """
 
     problem: Problem
@@ -71,11 +72,19 @@ class Evidence:
     vector: Array
     state: State
     values: Single
-    weight: Array
+    root: Array
 
     def weighing(self, factor: float) -> Evidence:
         """Give the same with every pixel's weight times ``factor``."""
-        return replace(self, matrix=self.matrix * factor, vector=self.vector * factor, weight=self.weight * factor)
+        times = math.sqrt(factor)
+        single = np.float32(times)
+        return replace(
+            self,
+            matrix=self.matrix * factor,
+            vector=self.vector * factor,
+            values=self.values * single,
+            root=self.root * times,
+        )
 
     def posterior(self, precisions: Precisions, before: Array | None = None) -> Posterior:
         """Add the priors; ``before`` (Q,) is the step that led here, if that matters.

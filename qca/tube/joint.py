@@ -230,8 +230,9 @@ def fit_limbs(
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
     residual = problem.level - state.model
     weight = _huber(residual, variance, problem.options.huber) / variance
-    values = problem.jacobian(state)
-    return Evidence(problem, theta, *problem.pattern.normal(values, weight, residual), state, values, weight)
+    root = np.sqrt(weight)
+    values = problem.jacobian(state, root)
+    return Evidence(problem, theta, *problem.pattern.normal(values, root * residual), state, values, root)
 
 
 def _result(

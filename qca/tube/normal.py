@@ -41,7 +41,8 @@ def spline_block(rows: Index, columns: Index) -> Block:
 class Pattern:
     """Where the entries of a Jacobian go; made once for many values.
 
-    P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries.
+    P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries. Behind the columns of a
+    run stands one more, for the residuals, so that one product gives all that is asked for.
 
     Parameters
     ----------
@@ -49,16 +50,19 @@ class Pattern:
         Q.
     slots : ndarray of int, shape (K,)
         Place of each entry in the packed runs.
+    last : ndarray of int, shape (P,)
+        Place of each residual there.
     packed : ndarray, shape (places,)
         The packed runs; room that is used again each time, zero where no entry goes.
     runs : tuple
         For each run its rows, its part of the packed entries, and its columns.
     places : ndarray of int
-        Where in the flattened normal matrix the products of the runs' columns go, run after run.
+        Where in the flattened matrix of size Q + 1 the products of the runs' columns go, run after run.
     """
 
     size: int
     slots: Index
+    last: Index
     packed: npt.NDArray[np.floating]
     runs: tuple[tuple[slice, slice, Index], ...]
     places: Index
@@ -72,15 +76,16 @@ class Pattern:
         """
         run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
         total = int(run_of[-1]) + 1
-        touched = np.zeros((total, size), dtype=bool)
+        touched = np.zeros((total, size + 1), dtype=bool)
+        touched[:, size] = True
         begun = []
-        row_of = run_of * size
+        row_of = run_of * (size + 1)
         for block in blocks:
             key = row_of.take(block.rows) + block.first
-            begins = np.zeros((total, size), dtype=bool)
+            begins = np.zeros_like(touched)
             begins.reshape(-1)[key] = True
             for k in range(block.width):
-                touched[:, k:] |= begins[:, : size - k]
+                touched[:, k:] |= begins[:, : size + 1 - k]
             begun.append(key)
         local = (np.cumsum(touched, axis=1) - 1).ravel()
         width = touched.sum(1)
@@ -98,40 +103,40 @@ class Pattern:
         runs, places = [], []
         for k in range(total):
             own = np.flatnonzero(touched[k])
-            runs.append((slice(int(first[k]), int(first[k + 1])), slice(int(starts[k]), int(starts[k + 1])), own))
-            places.append((own[:, None] * size + own).ravel())
+            runs.append((slice(int(first[k]), int(first[k + 1])), slice(int(starts[k]), int(starts[k + 1])), own[:-1]))
+            places.append((own[:, None] * (size + 1) + own).ravel())
         kind = np.float32 if single else np.float64
         packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
-        return cls(size, slots, packed, tuple(runs), np.concatenate(places))
+        last = begin_of + width[run_of] - 1
+        return cls(size, slots, last, packed, tuple(runs), np.concatenate(places))
 
-    def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
-        """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
-        packed, kind = self.packed, self.packed.dtype
-        packed[self.slots] = values.astype(kind, copy=False)
-        vector = np.zeros(self.size)
-        products = []
-        root = np.sqrt(weight)
-        scaled, root = (root * residual).astype(kind, copy=False), root.astype(kind, copy=False)
-        for rows, part, columns in self.runs:
-            j = packed[part].reshape(rows.stop - rows.start, len(columns))
-            j *= root[rows, None]
-            products.append((j.T @ j).ravel())
-            vector[columns] += scaled[rows] @ j
+    def normal(self, values: npt.NDArray[np.floating], residual: Array) -> tuple[Array, Array]:
+        """``J^T J`` (Q, Q) and ``J^T res`` (Q,) for entries ``values`` (K,) and ``residual`` (P,).
+
+        Where pixels have weights, both come times their roots.
+        """
+        self.packed[self.slots] = values
+        self.packed[self.last] = residual
+        products = [j.T @ j for j in self._packed_runs()]
         # all at once: a sum into chosen places run by run reads and writes each place through a copy
-        flat = np.bincount(self.places, weights=np.concatenate(products), minlength=self.size * self.size)
-        return np.asarray(flat, dtype=np.float64).reshape(self.size, self.size), vector
+        summed = np.concatenate([product.ravel() for product in products])
+        flat = np.bincount(self.places, weights=summed, minlength=(self.size + 1) ** 2)
+        both: Array = np.asarray(flat, dtype=np.float64).reshape(self.size + 1, self.size + 1)
+        return both[:-1, :-1], both[:-1, -1]
 
     def cross(self, values: npt.NDArray[np.floating], others: npt.NDArray[np.floating]) -> Array:
         """``J^T others`` (Q, T) for entries ``values`` (K,) and ``others`` (P, T); fast where these are zero."""
-        packed, kind = self.packed, self.packed.dtype
-        packed[self.slots] = values.astype(kind, copy=False)
+        self.packed[self.slots] = values
         out = np.zeros((self.size, others.shape[1]))
-        for rows, part, columns in self.runs:
+        for (rows, _, columns), j in zip(self.runs, self._packed_runs(), strict=True):
             these = others[rows]
             if these.any():
-                j = packed[part].reshape(rows.stop - rows.start, len(columns))
-                out[columns] += j.T @ these.astype(kind, copy=False)
+                out[columns] += j[:, :-1].T @ these.astype(j.dtype, copy=False)
         return out
+
+    def _packed_runs(self) -> list[npt.NDArray[np.floating]]:
+        """Runs as they are packed, each (its rows, its columns and the residuals' one)."""
+        return [self.packed[part].reshape(rows.stop - rows.start, -1) for rows, part, _ in self.runs]
 
 
 class Factor:

@@ -178,7 +178,8 @@ class Problem:
             return coef, noise
         pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count, single=True)
         for _ in range(rounds):
-            normal, vector = pattern.normal(value.ravel(), weight, level - self.base)
+            root = np.sqrt(weight)
+            normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
             shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = level - np.einsum("pk,pk->p", coef[column], value)
@@ -259,10 +260,13 @@ class Problem:
         summed = np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
         return np.asarray(summed, dtype=np.float64)
 
-    def jacobian(self, state: State) -> Single:
-        """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
+    def jacobian(self, state: State, root: Array) -> Single:
+        """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern.
+
+        Each pixel's come times the root of its weight, ``root`` (P,): they are products with the pixel's numbers anyway.
+        """
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
-        opacity, contrast, lit = state.opacity, state.contrast, state.lit
+        opacity, contrast, lit = root * state.opacity, root * state.contrast, state.lit
         # how the grey levels answer to the limbs' opacity, and to each strand's
         by_lumen = -contrast if lit is None else -contrast * lit.by_lumen
         strands = [] if lit is None else self.threaded.answers(state.shades, -contrast * lit.by_wire)
@@ -290,7 +294,7 @@ class Problem:
         for strand in strands:
             by_blur[strand.pixel] += strand.by_blur
         out.append(np.column_stack([scaled[lumen], by_bend[lumen], by_blur[lumen]]))
-        out.append(self.plane.value * (1 - state.bend * opacity)[:, None])
+        out.append(self.plane.value * (root - state.bend * opacity)[:, None])
         out += [strand.by_place_across[:, None] * strand.basis for strand in strands]
         if lit is not None:
             by_area = -contrast * lit.by_wire * lit.alone

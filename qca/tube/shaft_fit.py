@@ -215,7 +215,7 @@ class _Problem:
         self.variance = _robust_variance(residual) * self.pixels.correlation
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self.pixels.pattern.normal(pattern_entries(jacobian), weight, residual)
+        normal, _ = self._told(jacobian, weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -294,6 +294,11 @@ class _Problem:
         np.multiply(pixels.plane.value, passed[:, None], out=out[:, _AXIS.stop :])
         return out
 
+    def _told(self, jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+        """Hessian (Q, Q) of minus the log likelihood, and the gradient (Q,) of the log likelihood."""
+        root = np.sqrt(weight)
+        return self.pixels.pattern.normal(pattern_entries(root[:, None] * jacobian), root * residual)
+
     def cost(self, theta: Array, state: ShaftState) -> float:
         """Minus the log posterior up to a constant, with Huber's cost of residuals."""
         z = np.abs(self.pixels.level - state.level) / np.sqrt(self.variance)
@@ -312,9 +317,7 @@ class _Problem:
         residual = self.pixels.level - state.level
         if learn:
             self.variance = _robust_variance(residual) * self.pixels.correlation
-        normal, pull = self.pixels.pattern.normal(
-            pattern_entries(self.jacobian(theta, state)), self._weight(residual), residual
-        )
+        normal, pull = self._told(self.jacobian(theta, state), self._weight(residual), residual)
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)

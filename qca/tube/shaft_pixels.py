@@ -124,7 +124,7 @@ class ShaftPixels:
         beside |= not beside.any()
         some = np.flatnonzero(beside)
         pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], len(some), plane.count)
-        normal, vector = pattern.normal(plane.value[some].ravel(), np.ones(len(some)), level[some])
+        normal, vector = pattern.normal(plane.value[some].ravel(), level[some])
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         background = plane.evaluate(first_ground)
         depth = background - level
