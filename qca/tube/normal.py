@@ -16,8 +16,8 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-_RUN = 260
-"""Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
+_RUN = 230
+"""Pixels per run, about: long enough for dense products to pay, short enough to touch few columns."""
 
 _SMALL = 80
 """A triangle of at most this size is inverted by the library; larger ones by halves."""
@@ -68,14 +68,18 @@ class Pattern:
     places: Index
 
     @classmethod
-    def of(cls, blocks: Sequence[Block], count: int, size: int, *, single: bool = False) -> Pattern:
-        """Pattern of blocks of entries, in their order and row by row, for ``count`` rows and ``size`` columns.
+    def of(cls, blocks: Sequence[Block], ends: Sequence[int] | Index, size: int, *, single: bool = False) -> Pattern:
+        """Pattern of blocks of entries, in their order and row by row, for ``size`` columns.
+
+        ``ends`` are where stretches of rows end, the last one at P; no run goes from one into the next, so rows are
+        neighbours within a stretch only.
 
         With ``single`` the products of a run are of single precision, 1e-7 of the entries, and take half of the time;
         runs are summed in double precision.
         """
-        run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
-        total = int(run_of[-1]) + 1
+        first = _runs(ends)
+        total, count = len(first) - 1, int(first[-1])
+        run_of = np.repeat(np.arange(total), np.diff(first))
         touched = np.zeros((total, size + 1), dtype=bool)
         touched[:, size] = True
         begun = []
@@ -89,7 +93,6 @@ class Pattern:
             begun.append(key)
         local = (np.cumsum(touched, axis=1) - 1).ravel()
         width = touched.sum(1)
-        first = np.searchsorted(run_of, np.arange(total + 1))
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
         begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
@@ -137,6 +140,16 @@ class Pattern:
     def _packed_runs(self) -> list[npt.NDArray[np.floating]]:
         """Runs as they are packed, each (its rows, its columns and the residuals' one)."""
         return [self.packed[part].reshape(rows.stop - rows.start, -1) for rows, part, _ in self.runs]
+
+
+def _runs(ends: Sequence[int] | Index) -> Index:
+    """Where runs begin, and where the last one ends: stretches that end at ``ends``, each in runs of even length."""
+    first = [0]
+    for end in ends:
+        length = int(end) - first[-1]
+        pieces = min(max(round(length / _RUN), 1), length)
+        first += [int(end) - length * left // pieces for left in reversed(range(pieces))]
+    return np.array(first, dtype=np.int64)
 
 
 class Factor:

@@ -142,7 +142,7 @@ class Problem:
             sigma=None if shared.log_sigma is None else float(np.exp(shared.log_sigma)),
             crossed=crossed,
         )
-        self.pixels, self.near, self.clear = band.pixels, band.near, band.clear
+        self.pixels, self.near, self.clear, self.ends = band.pixels, band.near, band.clear, band.ends
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level: Array = image[rows, cols]
         self.plane = Plane(self.pixels, options.background_knot_px)
@@ -176,7 +176,8 @@ class Problem:
         coef: Array = np.full(count, self.base)
         if not len(some):
             return coef, noise
-        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count, single=True)
+        ends = np.searchsorted(some, self.ends)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], ends, count, single=True)
         for _ in range(rounds):
             root = np.sqrt(weight)
             normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
@@ -225,7 +226,7 @@ class Problem:
             blocks.append(Block(pixel, part.start + cell, 4))
         for k, pixel in enumerate(wires.shaded):
             blocks.append(Block(pixel, np.full(len(pixel), layout.wire_area.start + k), 1))
-        return Pattern.of(blocks, len(every), layout.size, single=True)
+        return Pattern.of(blocks, self.ends, layout.size, single=True)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""

@@ -123,7 +123,7 @@ class ShaftPixels:
         beside = np.abs(x) > radius_px + _BESIDE_PX
         beside |= not beside.any()
         some = np.flatnonzero(beside)
-        pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], len(some), plane.count)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], [len(some)], plane.count)
         normal, vector = pattern.normal(plane.value[some].ravel(), level[some])
         first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
         background = plane.evaluate(first_ground)
@@ -167,4 +167,4 @@ def _pattern(axis_spline: Spline, axis_cell: Index, plane: Plane) -> Pattern:
         Block(every, FIXED + axis_cell, 4),
         spline_block(every, ground + plane.column),
     ]
-    return Pattern.of(blocks, count, ground + plane.count, single=True)
+    return Pattern.of(blocks, [count], ground + plane.count, single=True)
