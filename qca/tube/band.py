@@ -113,12 +113,9 @@ def select_band(
     own = [painted(limb.curve.points, radius + margin_px, usable) for limb, radius in zip(limbs, radii, strict=True)]
     pixels = pixels_of(np.logical_or.reduce(own) & usable, thin=thin)
     count = len(pixels)
-    keep = np.zeros(count, dtype=bool)
-    drop = np.zeros(count, dtype=bool)
-    clear = np.ones(count, dtype=bool)
-    apart = np.ones(count, dtype=bool)
+    keep, drop, right = np.zeros((3, count), dtype=bool)
+    clear, apart = np.ones((2, count), dtype=bool)
     owner = np.zeros(count, dtype=np.int64)
-    right = np.zeros(count, dtype=bool)
     best = np.full(count, np.inf)
     along = np.zeros(count)
     touched = []
@@ -151,7 +148,7 @@ def select_band(
         apart[close[touch]] = False
         touched.append((close[touch], s[touch], x[touch]))
     drop |= (daughters > 1) & (not crossed)
-    drop |= np.linalg.norm(pixels - limbs[0].curve.points[0], axis=1) < core_px
+    drop |= np.hypot(*(pixels - limbs[0].curve.points[0]).T) < core_px
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart, each side by itself
     stretch = (owner + len(limbs) * apart * (1 + right))[order]
@@ -163,7 +160,7 @@ def select_band(
         at = place[which]
         there = np.argsort(at, kind="stable")[np.count_nonzero(at < 0) :]
         near.append(Near.of(at[there], s[there], x[there]))
-    return Band(pixels[order], tuple(near), clear[order], np.cumsum(np.bincount(stretch)))
+    return Band(pixels.take(order, axis=0), tuple(near), clear[order], np.cumsum(np.bincount(stretch)))
 
 
 def _beyond(limb: Limb, radius: Array, usable: Mask, *, both: bool) -> Mask:
@@ -203,4 +200,5 @@ def pixels_of(mask: Mask, *, thin: bool = False) -> Array:
     """Pixels of a mask, shape (P, 2), (row, column); with ``thin`` every other one, like a chessboard's whites."""
     if thin:
         mask = mask & ((np.arange(mask.shape[0])[:, None] + np.arange(mask.shape[1])) % 2 == 0)
-    return np.argwhere(mask).astype(np.float64)
+    # many times faster than looking for rows and columns at once
+    return np.column_stack(np.divmod(np.flatnonzero(mask), mask.shape[1])).astype(np.float64)

@@ -13,6 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from qca.tube.spline import following
+
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
@@ -96,13 +98,10 @@ class Pattern:
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
         begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
-        slots = np.empty(sum(len(block.rows) * block.width for block in blocks), dtype=np.int64)
-        at = 0
+        slots = []
         for block, key in zip(blocks, begun, strict=True):
             begin = begin_of.take(block.rows) + local.take(key)
-            part = slots[at : at + len(begin) * block.width].reshape(len(begin), block.width)
-            np.add(begin[:, None], np.arange(block.width), out=part)
-            at += part.size
+            slots.append(following(begin, block.width).ravel())
         runs, places = [], []
         for k in range(total):
             own = np.flatnonzero(touched[k])
@@ -111,7 +110,7 @@ class Pattern:
         kind = np.float32 if single else np.float64
         packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
         last = begin_of + width[run_of] - 1
-        return cls(size, slots, last, packed, tuple(runs), np.concatenate(places))
+        return cls(size, np.concatenate(slots), last, packed, tuple(runs), np.concatenate(places))
 
     def normal(self, values: npt.NDArray[np.floating], residual: Array) -> tuple[Array, Array]:
         """``J^T J`` (Q, Q) and ``J^T res`` (Q,) for entries ``values`` (K,) and ``residual`` (P,).
@@ -138,7 +137,7 @@ class Pattern:
         return out
 
     def _packed_runs(self) -> list[npt.NDArray[np.floating]]:
-        """Runs as they are packed, each (its rows, its columns and the residuals' one)."""
+        """Give the runs as they are packed, each (rows, columns and the residuals' one)."""
         return [self.packed[part].reshape(rows.stop - rows.start, -1) for rows, part, _ in self.runs]
 
 

@@ -26,7 +26,7 @@ from qca.tube.cap import Cap, cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
+from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.shared import Shared
@@ -170,7 +170,7 @@ class Problem:
         """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
         plane, count = self.plane, self.plane.count
         some = np.flatnonzero(self.clear)
-        column, value, level = plane.column[some], plane.value[some], self.level[some]
+        column, value, level = plane.column.take(some, axis=0), plane.value.take(some, axis=0), self.level[some]
         weight = np.ones(len(some))
         noise = 1.0
         coef: Array = np.full(count, self.base)
@@ -181,9 +181,9 @@ class Problem:
         for _ in range(rounds):
             root = np.sqrt(weight)
             normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
-            shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
+            shift = Factor(normal + plane.penalty, 1e-6).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
-            residual = level - np.einsum("pk,pk->p", coef[column], value)
+            residual = level - _spline(coef, column, value)
             noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
@@ -264,7 +264,7 @@ class Problem:
     def jacobian(self, state: State, root: Array) -> Single:
         """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern.
 
-        Each pixel's come times the root of its weight, ``root`` (P,): they are products with the pixel's numbers anyway.
+        Each pixel's come times the root of its weight, ``root`` (P,): they are products with its numbers anyway.
         """
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
         opacity, contrast, lit = root * state.opacity, root * state.contrast, state.lit

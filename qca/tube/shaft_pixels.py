@@ -13,7 +13,7 @@ from qca.tube.noise import typical_correlation
 from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
-from qca.tube.spline import Spline
+from qca.tube.spline import Spline, following
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -150,7 +150,7 @@ class ShaftPixels:
 
     def shift(self, offsets: Array) -> Array:
         """Offset of the axis from the curve at the pixels, shape (P,), px, for coefficients (A,)."""
-        return np.asarray(np.einsum("pk,pk->p", offsets[self.axis_cell[:, None] + np.arange(4)], self.axis_basis))
+        return np.asarray(np.einsum("pk,pk->p", offsets.take(following(self.axis_cell)), self.axis_basis))
 
     def axis(self, offsets: Array) -> Array:
         """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""

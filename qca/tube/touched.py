@@ -9,16 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Near
 from qca.tube.cap import Behind
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.spline import Spline
+from qca.tube.spline import Spline, following
 from qca.tube.union import Place, blurred_union
-
-_FOUR: npt.NDArray[np.int64] = np.arange(4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +73,7 @@ class Touched:
         def based(splines: Sequence[Spline], parts: Sequence[slice]) -> tuple[Index, Array]:
             found = [spline.basis(near.s) for spline, near in zip(splines, nears, strict=True)]
             first = np.concatenate([part.start + cell for part, (cell, _) in zip(parts, found, strict=True)])
-            return first[:, None] + _FOUR, np.concatenate([weight for _, weight in found])
+            return following(first), np.concatenate([weight for _, weight in found])
 
         r_at, r_basis = based([limb.r_spline for limb in limbs], layout.r)
         e_at, e_basis = based([limb.e_spline for limb in limbs], layout.e)
