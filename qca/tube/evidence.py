@@ -105,8 +105,9 @@ class Evidence:
     def _with_priors(self, precisions: Precisions) -> tuple[Array, Array]:
         """Hessian (Q, Q) of minus the log posterior, and the gradient (Q,) of minus the log prior."""
         problem, hessian = self.problem, self.matrix.copy()
+        layout, numbers = problem.layout, problem.options.priors
         pull = add_prior(
-            hessian, self.theta, problem.limbs, problem.layout, problem.plane, precisions, problem.options.priors
+            hessian, self.theta, problem.limbs, problem.bending, layout, problem.plane, precisions, numbers
         )
         return hessian, pull
 
@@ -117,7 +118,7 @@ class Evidence:
         theta = bounded(self.theta + limited(here.factor.solve(here.gradient), layout), layout, problem.widest)
         root = here.factor.root()
         ground = ground_precision(theta[layout.ground], root[:, layout.ground], problem.plane, precisions.ground)
-        learned = limb_precisions(theta, root, problem.limbs, layout, precisions, hidden)
+        learned = limb_precisions(theta, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return replace(learned, ground=ground)
 
     def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
@@ -128,18 +129,19 @@ class Evidence:
         told, vector = here.factor.reduced(here.gradient, start)
         # what the pixels say, by itself and with what is not learned
         smooth = np.zeros_like(told)
-        vector += add_smoothness(smooth, theta, problem.limbs, layout, precisions)
+        vector += add_smoothness(smooth, theta, problem.bending, layout, precisions)
         told -= smooth
         beliefs = np.zeros_like(told)
         add_beliefs(beliefs, theta, problem.limbs, layout, numbers)
         pixels = told.diagonal() - beliefs.diagonal()
         for _ in range(rounds):
             hessian = told.copy()
-            pull = add_smoothness(hessian, theta, problem.limbs, layout, precisions)
+            pull = add_smoothness(hessian, theta, problem.bending, layout, precisions)
             try:
                 factor = Factor(hessian)
             except np.linalg.LinAlgError:
                 factor = Factor(hessian, _DAMPING * pixels)
             there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
-            precisions = limb_precisions(there, factor.root(), problem.limbs, layout, precisions, hidden)
+            root = factor.root()
+            precisions = limb_precisions(there, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return precisions

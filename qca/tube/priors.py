@@ -98,6 +98,7 @@ def add_prior(
     hessian: Array,
     theta: Array,
     limbs: Sequence[Limb],
+    bending: Sequence[Array],
     layout: Layout,
     plane: Plane,
     precisions: Precisions,
@@ -113,6 +114,8 @@ def add_prior(
         Where.
     limbs, layout, plane : sequence of Limb, Layout, Plane
         The problem.
+    bending : sequence of ndarray
+        What `bending_of` gives for each limb.
     precisions : Precisions
         Learned strengths.
     numbers : PriorNumbers
@@ -124,7 +127,7 @@ def add_prior(
         Gradient of minus the log prior, in the inverse units of ``theta``.
     """
     gradient = add_beliefs(hessian, theta, limbs, layout, numbers)
-    gradient += add_smoothness(hessian, theta, limbs, layout, precisions)
+    gradient += add_smoothness(hessian, theta, bending, layout, precisions)
     k = precisions.ground * plane.penalty
     hessian[layout.ground, layout.ground] += k
     gradient[layout.ground] += k @ theta[layout.ground]
@@ -132,22 +135,21 @@ def add_prior(
 
 
 def add_smoothness(
-    hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, precisions: Precisions
+    hessian: Array, theta: Array, bending: Sequence[Array], layout: Layout, precisions: Precisions
 ) -> Array:
     """Do the same as `add_prior` for what is learned of the limbs: differences of neighbouring coefficients are small.
 
     All limbs at once, along the diagonals of the Hessian.
     """
     size = layout.size
-    second, first, bending = np.zeros(size - 2), np.zeros(size - 1), np.zeros(size - 2)
-    for i, limb in enumerate(limbs):
-        r, e, g = layout.r[i], layout.e[i], layout.g[i]
+    second, first, own = np.zeros(size - 2), np.zeros(size - 1), np.zeros(size - 2)
+    for i, (r, e, g) in enumerate(zip(layout.r, layout.e, layout.g, strict=True)):
         second[r.start : r.stop - 2] = precisions.r[i]
         second[e.start : e.stop - 2] = precisions.e[i]
-        bending[e.start : e.stop - 2] = bending_of(limb)
+        own[e.start : e.stop - 2] = bending[i]
         first[g.start : g.stop - 1] = precisions.g
     gradient = np.zeros(size)
-    differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending
+    differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + own
     push = second * differences
     gradient[:-2] += push
     gradient[1:-1] -= 2 * push
@@ -246,7 +248,13 @@ def _tie_limbs(
 
 
 def limb_precisions(
-    theta: Array, root: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
+    theta: Array,
+    root: Array,
+    limbs: Sequence[Limb],
+    bending: Sequence[Array],
+    layout: Layout,
+    old: Precisions,
+    hidden: Sequence[float],
 ) -> Precisions:
     """One step of MacKay's fixed point for everything but the background.
 
@@ -256,8 +264,8 @@ def limb_precisions(
         Parameters at the current maximum.
     root : ndarray, shape (Q, Q)
         Lower triangular root of the inverse Hessian there, ``root.T @ root``.
-    limbs, layout, old
-        The problem and the precisions used for it.
+    limbs, bending, layout, old
+        The problem as in `add_prior` and the precisions used for it.
     hidden : sequence of float
         How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
         is as smooth as is typical of the limb.
@@ -274,7 +282,7 @@ def limb_precisions(
         part = layout.e[i]
         spacing = limb.e_spline.spacing
         unseen = int(hidden[i] // spacing)
-        e.append(_local(theta[part], bending_of(limb), _spread(root, part, 2), old.e[i], spacing, unseen))
+        e.append(_local(theta[part], bending[i], _spread(root, part, 2), old.e[i], spacing, unseen))
     top = bottom = 0.0
     for part in layout.g:
         v = np.diff(theta[part])

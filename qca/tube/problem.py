@@ -29,6 +29,7 @@ from qca.tube.limb import Limb
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
+from qca.tube.priors import bending_of
 from qca.tube.shared import Shared
 from qca.tube.spline import blurred_weights
 from qca.tube.threaded import Threaded
@@ -156,6 +157,7 @@ class Problem:
         self.base = float(np.median(seen))
         ground, self.noise = self._first_ground(rounds=3 if shared.log_k is None else 1)
         self.theta = self._start(shared, ground)
+        self.bending = [bending_of(limb) for limb in self.limbs]
         self.correlation = shared.correlation
         # a wall may not run away to an edge in the background within one round
         self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
