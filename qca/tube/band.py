@@ -148,7 +148,7 @@ def select_band(
         apart[close[touch]] = False
         touched.append((close[touch], s[touch], x[touch]))
     drop |= (daughters > 1) & (not crossed)
-    drop |= np.hypot(*(pixels - limbs[0].curve.points[0]).T) < core_px
+    drop |= ((pixels - limbs[0].curve.points[0]) ** 2 @ np.ones(2)) < core_px**2
     order = np.flatnonzero(keep & ~drop)
     # what no limb touches depends on fewer parameters and stands apart, each side by itself
     stretch = (owner + len(limbs) * apart * (1 + right))[order]

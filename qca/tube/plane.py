@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.spline import Spline, following
+from qca.tube.spline import Spline, following, sparse_rows
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -54,11 +54,12 @@ class Plane:
         first = lookup.take(following(cell_r) * cols.count + cell_c[:, None])
         self.column: Index = following(first.ravel()).reshape(len(pixels), 16)
         self.value: Array = np.repeat(basis_r, 4, axis=1) * np.tile(basis_c, (1, 4))
+        self._rows = sparse_rows(self.column, self.value, self.count)
         self.penalty, self.rank = _roughness(lookup.reshape(rows.count, cols.count), self.count)
 
     def evaluate(self, coefficients: Array) -> Array:
         """Background at the pixels, shape (P,), for ``coefficients`` (count,)."""
-        return np.asarray(np.einsum("pk,pk->p", coefficients.take(self.column), self.value))
+        return np.asarray(self._rows @ coefficients)
 
 
 def _roughness(grid: Index, count: int) -> tuple[Array, int]:

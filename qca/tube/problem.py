@@ -31,7 +31,7 @@ from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.priors import bending_of
 from qca.tube.shared import Shared
-from qca.tube.spline import blurred_weights
+from qca.tube.spline import blurred_weights, sparse_rows
 from qca.tube.threaded import Threaded
 from qca.tube.touched import Touched
 from qca.tube.wire import Lit, Shade, Wire, with_wires
@@ -40,10 +40,6 @@ Single = npt.NDArray[np.float32]
 
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
-
-
-def _spline(theta: Array, at: Index, basis: Array) -> Array:
-    return np.asarray(np.einsum("nk,nk->n", theta.take(at), basis))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +181,7 @@ class Problem:
             normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
             shift = Factor(normal + plane.penalty, 1e-6).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
-            residual = level - _spline(coef, column, value)
+            residual = level - plane.evaluate(coef)[some]
             noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
@@ -236,8 +232,8 @@ class Problem:
         sigma = float(np.exp(theta[layout.log_sigma]))
         bend = float(theta[layout.bend])
         r_basis = blurred_weights(touched.r_basis, sigma / touched.r_knots)
-        r = np.maximum(_spline(theta, touched.r_at, r_basis), self.options.smallest_radius_px)
-        x = touched.x - _spline(theta, touched.e_at, touched.e_basis)
+        r = np.maximum(sparse_rows(touched.r_at, r_basis, layout.size) @ theta, self.options.smallest_radius_px)
+        x = touched.x - touched.e_rows @ theta
         outward = touched.normal
         cap = cap_of(touched.behind, theta[layout.meeting] if len(self.limbs) > 1 else np.zeros(2))
         if len(cap.away):
@@ -252,7 +248,7 @@ class Problem:
             lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), bend)
             opacity = lit.value
         ground = self.plane.evaluate(theta[layout.ground])
-        gain = self._summed(share * _spline(theta, touched.g_at, touched.g_basis))
+        gain = self._summed(share * (touched.g_rows @ theta))
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
         model = ground - contrast * opacity

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,8 +15,11 @@ from qca.tube.band import Array, Index, Near
 from qca.tube.cap import Behind
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.spline import Spline, following
+from qca.tube.spline import Spline, following, sparse_rows
 from qca.tube.union import Place, blurred_union
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +38,8 @@ class Touched:
         Parameters of radius, offset and contrast.
     r_basis, e_basis, g_basis : ndarray, shape (N, 4)
         Their weights.
+    e_rows, g_rows : sparse array, shape (N, Q)
+        The same of offset and contrast as matrices.
     r_knots : ndarray, shape (N,)
         Distance of the radius' knots, px.
     behind : Behind
@@ -54,6 +60,8 @@ class Touched:
     e_basis: Array
     g_at: Index
     g_basis: Array
+    e_rows: csr_array
+    g_rows: csr_array
     behind: Behind
     crossing: tuple[tuple[Index, Index], ...]
     crossed: int
@@ -89,6 +97,8 @@ class Touched:
             e_basis=e_basis,
             g_at=g_at,
             g_basis=g_basis,
+            e_rows=sparse_rows(e_at, e_basis, layout.size),
+            g_rows=sparse_rows(g_at, g_basis, layout.size),
             behind=Behind.of(nears if len(nears) > 1 else [], [limb.curve for limb in limbs]),
             crossing=tuple(crossing),
             crossed=int(np.count_nonzero(several)),
