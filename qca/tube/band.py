@@ -144,7 +144,7 @@ def select_band(
         play = 0.5 * here + 6.0 if sigma is None else 0.25 * here + _BLURRED * sigma + 0.5
         touch = on & (away <= here + np.minimum(play, margin_px))
         if len(limbs) > 1:
-            touch |= (s < 0) & (np.hypot(s, x) <= here + np.minimum(play, margin_px))
+            touch |= (s < 0) & (s * s + x * x <= (here + np.minimum(play, margin_px)) ** 2)
         apart[close[touch]] = False
         touched.append((close[touch], s[touch], x[touch]))
     drop |= (daughters > 1) & (not crossed)

@@ -229,10 +229,10 @@ class Problem:
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""
         layout, touched = self.layout, self.touched
-        sigma = float(np.exp(theta[layout.log_sigma]))
-        bend = float(theta[layout.bend])
+        sigma, bend = float(np.exp(theta[layout.log_sigma])), float(theta[layout.bend])
         r_basis = blurred_weights(touched.r_basis, sigma / touched.r_knots)
-        r = np.maximum(sparse_rows(touched.r_at, r_basis, layout.size) @ theta, self.options.smallest_radius_px)
+        r = sparse_rows(touched.r_at, r_basis, layout.size) @ theta
+        r = np.maximum(r, self.options.smallest_radius_px)
         x = touched.x - touched.e_rows @ theta
         outward = touched.normal
         cap = cap_of(touched.behind, theta[layout.meeting] if len(self.limbs) > 1 else np.zeros(2))
@@ -260,10 +260,7 @@ class Problem:
         return np.asarray(summed, dtype=np.float64)
 
     def jacobian(self, state: State, root: Array) -> Single:
-        """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern.
-
-        Each pixel's come times the root of its weight, ``root`` (P,): they are products with its numbers anyway.
-        """
+        """Give the Jacobian's entries (K,) in the pattern's order, each pixel's times ``root`` (P,) of its weight."""
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
         opacity, contrast, lit = root * state.opacity, root * state.contrast, state.lit
         # how the grey levels answer to the limbs' opacity, and to each strand's
