@@ -18,7 +18,7 @@ from qca.tube.spline import following
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-_RUN = 230
+_RUN = 200
 """Pixels per run, about: long enough for dense products to pay, short enough to touch few columns."""
 
 _SMALL = 80
@@ -238,11 +238,6 @@ def _invert_triangle(lower: Array, out: Array) -> None:
     _invert_triangle(lower[:half, :half], out[:half, :half])
     _invert_triangle(lower[half:, half:], out[half:, half:])
     np.matmul(out[half:, half:], lower[half:, :half] @ -out[:half, :half], out=out[half:, :half])
-
-
-def solve_symmetric(matrix: Array, vector: Array) -> Array:
-    """Solve ``matrix x = vector`` for a symmetric positive definite matrix; LinAlgError if it is not."""
-    return Factor(matrix).solve(vector)
 
 
 def symmetric_inverse(matrix: Array) -> Array:

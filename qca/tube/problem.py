@@ -179,7 +179,7 @@ class Problem:
         for _ in range(rounds):
             root = np.sqrt(weight)
             normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
-            shift = Factor(normal + plane.penalty, 1e-6).solve(vector)
+            shift = Factor(normal + plane.penalty, 1e-6, own=True).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = level - plane.evaluate(coef)[some]
             noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9

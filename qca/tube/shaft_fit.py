@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
 from qca.tube.hollow import blurred_hollow
-from qca.tube.normal import Factor, solve_symmetric, symmetric_inverse
+from qca.tube.normal import Factor, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
 
@@ -198,7 +198,7 @@ class _Problem:
         One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
         """
         rough, part = self.pixels.plane.penalty, self.ground_part
-        covariance = Factor(normal + self.precision).inverse(part.start)
+        covariance = Factor(normal + self.precision, own=True).inverse(part.start)
         known = self.pixels.plane.rank - self.ground_strength * float(np.vdot(covariance, rough))
         roughness = float(theta[part] @ rough @ theta[part])
         old = self.ground_strength
@@ -323,8 +323,7 @@ class _Problem:
         pull = pull - self.precision @ (theta - self.mean)
         before = self.cost(theta, state)
         for _ in range(_TRIALS):
-            damped = normal + self.precision + np.diag(damping * np.diag(normal) + 1e-12)
-            move = solve_symmetric(damped, pull)
+            move = Factor(normal + self.precision, damping * np.diag(normal) + 1e-12, own=True).solve(pull)
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
             new_state = self.predict(new)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
 from qca.tube.noise import typical_correlation
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
+from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline, following
@@ -125,7 +125,7 @@ class ShaftPixels:
         some = np.flatnonzero(beside)
         pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], [len(some)], plane.count)
         normal, vector = pattern.normal(plane.value[some].ravel(), level[some])
-        first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
+        first_ground = Factor(normal + 0.3 * plane.penalty, 1e-6, own=True).solve(vector)
         background = plane.evaluate(first_ground)
         depth = background - level
         noise = _MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9
