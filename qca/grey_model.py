@@ -72,7 +72,8 @@ def expected_grey(frame: Frame, image: Array, shaft: SeenShaft | None, *, dark: 
     """
     black = frame.grey_range[0] if dark else -float(frame.pixels.max())
     least = _LEAST_ROOM * (frame.grey_range[1] - frame.grey_range[0])
-    room = max(float(np.median(image)) - black, least)
+    usual = float(np.median(image))
+    room = max(usual - black, least)
     numbers = replace(PriorNumbers(), log_k=math.log(_CONTRAST_PART * room), log_k_sd=_CONTRAST_LOG_SD)
     if shaft is None or shaft.ambiguous:
         return numbers
@@ -82,7 +83,7 @@ def expected_grey(frame: Frame, image: Array, shaft: SeenShaft | None, *, dark: 
         return numbers
     more, sd = ShaftOptions().filled_log_contrast
     its = GreyPrior(shaft.log_sigma, shaft.log_sigma_sd, numbers.bend, shaft.contrast, shaft.solution.pixels.base)
-    here = its.contrast_on(float(np.median(image))) or shaft.contrast
+    here = its.contrast_on(usual) or shaft.contrast
     contrast = _product(numbers.log_k, numbers.log_k_sd, math.log(here) - more, sd)
     return replace(numbers, log_k=contrast[0], log_k_sd=contrast[1])
 

@@ -114,8 +114,8 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     if len(joint.limbs) == 1:
         lead = joint.limbs[0].lead
         return [LimbStart(lead, lead, None, narrow=False)]
-    carina, zeros = _carina(joint)
     begun = mouths(joint.limbs)
+    carina, zeros = _carina(joint, begun)
     narrow = _apart(joint.limbs[1:], begun[1:]) < _NARROW_DEG
     return [
         LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina, narrow=narrow and i == 0)
@@ -272,23 +272,22 @@ def _apart(daughters: Sequence[Limb], begun: Sequence[float]) -> float:
     return angle_between(ways[0], ways[1])
 
 
-def _carina(joint: JointFit) -> tuple[Array, tuple[float, float, float]]:
-    """Find the carina, and the arc length of its cross-section on each limb, negative on the proximal one."""
+def _carina(joint: JointFit, begun: Sequence[float]) -> tuple[Array, tuple[float, float, float]]:
+    """Find the carina, and the arc length of its cross-section on each limb, negative on the proximal one.
+
+    It is where the daughters' facing walls leave each other's lumen, before their mouths ``begun``: further out they
+    may bend apart, or towards each other again.
+    """
     daughters = (1, 2)
+    beyond = {d: joint.limbs[d].points(np.array([begun[d]]))[0] for d in daughters}
     tips = []
     for a, b in (daughters, daughters[::-1]):
         limb, other = joint.limbs[a], joint.limbs[b]
-        points = limb.points(limb.curve.position)
-        r = limb.radius(limb.curve.position)
-        toward = np.sign(
-            float(np.mean(((other.points(other.curve.position)[-1] - points[-1]) * limb.curve.normal[-1]).sum()))
-        )
-        wall = points + (toward * r)[:, None] * limb.curve.normal
-        s, x = other.curve.locate(wall)
-        rr = np.interp(s, other.curve.position, other.radius(other.curve.position))
-        inside = np.flatnonzero((np.abs(x) < rr) & (s > 0))
-        k = min(int(inside[-1]) + 1, len(wall) - 1) if len(inside) else 0
-        tips.append(wall[k])
+        s = limb.curve.position[limb.curve.position <= begun[a] + limb.curve.step]
+        facing = np.sign(float((beyond[b] - beyond[a]) @ limb.curve.normal[len(s) - 1]))
+        wall = limb.points(s) + (facing * limb.radius(s))[:, None] * limb.curve.normal[: len(s)]
+        inside = np.flatnonzero(other.contains(wall))
+        tips.append(wall[min(int(inside[-1]) + 1, len(wall) - 1) if len(inside) else 0])
     carina = (tips[0] + tips[1]) / 2
     feet = [max(float(joint.limbs[d].curve.locate(carina[None])[0][0]), 0.0) for d in daughters]
     return carina, (-feet[0], feet[0], feet[1])

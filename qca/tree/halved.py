@@ -15,7 +15,9 @@ def halved(image: Array) -> Array:
     """
     rows, columns = image.shape[0] + image.shape[0] % 2, image.shape[1] + image.shape[1] % 2
     padded = np.pad(image, ((0, rows - image.shape[0]), (0, columns - image.shape[1])), mode="edge")
-    return np.asarray(padded.reshape(rows // 2, 2, columns // 2, 2).mean(axis=(1, 3)))
+    # the library's own mean over such short axes goes through them one by one
+    upper, lower = (padded[k::2, ::2] + padded[k::2, 1::2] for k in (0, 1))
+    return np.asarray((upper + lower) / 4)
 
 
 def to_half(points: Array) -> Array:

@@ -99,13 +99,14 @@ def exact_opacity(x: Array, r: Array, sigma: float, m: float, *, nodes: int = 32
 
 
 @lru_cache(maxsize=4)
-def _tables(widest: float) -> Array:
+def _tables(widest: float) -> Single:
     """Series coefficients and their derivatives on a grid of (q, u).
 
     Returns
     -------
     ndarray, shape (_TERMS, 4, Nq, Nu + 2)
-        For each power of ``m sigma``: value, d/du, d/dq, d2/dudq times the grid step where differentiated.
+        For each power of ``m sigma``: value, d/du, d/dq, d2/dudq times the grid step where differentiated; of single
+        precision, 1e-7 of the entries, where the interpolation is good to 1e-4.
     """
     from scipy.special import ndtr
 
@@ -138,14 +139,13 @@ def _tables(widest: float) -> Array:
     out[:, 1] *= _STEP
     out[:, 2] *= _STEP
     out[:, 3] *= _STEP * _STEP
-    return out
+    return out.astype(np.float32)
 
 
 class _Mixed(NamedTuple):
     """Tables summed over the series for one value of ``m sigma``.
 
-    ``rows`` (8, Nq * Nu) holds value, d/du, d/dq and d2/dudq, then the same differentiated by ``m sigma``; of single
-    precision, 1e-7 of the entries, where the interpolation is good to 1e-4.
+    ``rows`` (8, Nq * Nu) holds value, d/du, d/dq and d2/dudq, then the same differentiated by ``m sigma``.
     """
 
     rows: Single
@@ -158,7 +158,7 @@ def _mixed(widest: float, bend: float) -> _Mixed:
     tables = _tables(widest)
     power = bend ** np.arange(_TERMS)
     slope = np.concatenate([[0.0], np.arange(1, _TERMS) * bend ** np.arange(_TERMS - 1)])
-    rows = (np.stack([power, slope]) @ tables.reshape(_TERMS, -1)).astype(np.float32)
+    rows = np.array([power, slope], dtype=np.float32) @ tables.reshape(_TERMS, -1)
     return _Mixed(rows.reshape(8, -1), tables.shape[3])
 
 

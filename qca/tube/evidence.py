@@ -9,6 +9,7 @@ Axes: Q parameters, P pixels, K entries of the Jacobian that can differ from zer
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -61,9 +62,9 @@ class Evidence:
     state : State
         What is predicted there.
     values : ndarray, shape (K,)
-        Entries of the Jacobian there.
-    weight : ndarray, shape (P,)
-        Of the pixels, inverse variances.
+        Entries of the Jacobian there, times the roots of the pixels' weights.
+    root : ndarray, shape (P,)
+        Roots of the pixels' weights, which are inverse variances.
     """
 
     problem: Problem
@@ -72,11 +73,19 @@ class Evidence:
     vector: Array
     state: State
     values: Single
-    weight: Array
+    root: Array
 
     def weighing(self, factor: float) -> Evidence:
         """Give the same with every pixel's weight times ``factor``."""
-        return replace(self, matrix=self.matrix * factor, vector=self.vector * factor, weight=self.weight * factor)
+        times = math.sqrt(factor)
+        single = np.float32(times)
+        return replace(
+            self,
+            matrix=self.matrix * factor,
+            vector=self.vector * factor,
+            values=self.values * single,
+            root=self.root * times,
+        )
 
     def posterior(self, precisions: Precisions, before: Array | None = None) -> Posterior:
         """Add the priors; ``before`` (Q,) is the step that led here, if that matters.
@@ -97,8 +106,9 @@ class Evidence:
     def _with_priors(self, precisions: Precisions) -> tuple[Array, Array]:
         """Hessian (Q, Q) of minus the log posterior, and the gradient (Q,) of minus the log prior."""
         problem, hessian = self.problem, self.matrix.copy()
+        layout, numbers = problem.layout, problem.options.priors
         pull = add_prior(
-            hessian, self.theta, problem.limbs, problem.layout, problem.plane, precisions, problem.options.priors
+            hessian, self.theta, problem.limbs, problem.bending, layout, problem.plane, precisions, numbers
         )
         return hessian, pull
 
@@ -109,7 +119,7 @@ class Evidence:
         theta = bounded(self.theta + limited(here.factor.solve(here.gradient), layout), layout, problem.widest)
         root = here.factor.root()
         ground = ground_precision(theta[layout.ground], root[:, layout.ground], problem.plane, precisions.ground)
-        learned = limb_precisions(theta, root, problem.limbs, layout, precisions, hidden)
+        learned = limb_precisions(theta, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return replace(learned, ground=ground)
 
     def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
@@ -120,18 +130,19 @@ class Evidence:
         told, vector = here.factor.reduced(here.gradient, start)
         # what the pixels say, by itself and with what is not learned
         smooth = np.zeros_like(told)
-        vector += add_smoothness(smooth, theta, problem.limbs, layout, precisions)
+        vector += add_smoothness(smooth, theta, problem.bending, layout, precisions)
         told -= smooth
         beliefs = np.zeros_like(told)
         add_beliefs(beliefs, theta, problem.limbs, layout, numbers)
         pixels = told.diagonal() - beliefs.diagonal()
         for _ in range(rounds):
             hessian = told.copy()
-            pull = add_smoothness(hessian, theta, problem.limbs, layout, precisions)
+            pull = add_smoothness(hessian, theta, problem.bending, layout, precisions)
             try:
                 factor = Factor(hessian)
             except np.linalg.LinAlgError:
                 factor = Factor(hessian, _DAMPING * pixels)
             there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
-            precisions = limb_precisions(there, factor.root(), problem.limbs, layout, precisions, hidden)
+            root = factor.root()
+            precisions = limb_precisions(there, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return precisions

@@ -201,9 +201,11 @@ def fit_limbs(
     settled: Evidence | None = None
     for step_number in range(iterations):
         if step_number % 3 == 0 or step_number == iterations - 1:
+            residual = problem.level - state.model
+            alone = noise_variance(residual, state.model)
             if step_number and not told:
-                correlation, told = _typical(problem, state), True
-            variance = noise_variance(problem.level - state.model, state.model) * correlation
+                correlation, told = typical_correlation(problem.pixels, residual / np.sqrt(alone)), True
+            variance = alone * correlation
         evidence = _evidence(problem, theta, state, variance)
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
@@ -225,17 +227,12 @@ def fit_limbs(
     return _result(problem, theta, state, precisions, settled, correlation, thin=thin, covariance=covariance)
 
 
-def _typical(problem: Problem, state: State) -> float:
-    """By how much the variance that noise has for what is smooth is more than a pixel's, where the model fits."""
-    residual = problem.level - state.model
-    return typical_correlation(problem.pixels, residual / np.sqrt(noise_variance(residual, state.model)))
-
-
 def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
     residual = problem.level - state.model
     weight = _huber(residual, variance, problem.options.huber) / variance
-    values = problem.jacobian(state)
-    return Evidence(problem, theta, *problem.pattern.normal(values, weight, residual), state, values, weight)
+    root = np.sqrt(weight)
+    values = problem.jacobian(state, root)
+    return Evidence(problem, theta, *problem.pattern.normal(values, root * residual), state, values, root)
 
 
 def _result(

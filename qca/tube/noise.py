@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+Index = npt.NDArray[np.int64]
 
 _FLOOR = 0.2
 """Smallest variance anywhere, as a part of the mean one."""
@@ -73,7 +74,7 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
     Parameters and result are those of `correlation_factor`.
     """
     z = np.clip(z, -3, 3)
-    r, c = ((pixels - pixels.min(0)) // _BLOCK_PX).astype(np.int64).T
+    r, c = (place // _BLOCK_PX for place in _places(pixels))
     block = r * (int(c.max()) + 1) + c
     count, power = np.bincount(block), np.bincount(block, weights=z * z)
     used = count >= min(_BLOCK_PIXELS, int(count.max()))
@@ -81,21 +82,30 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
     return max(1.0 + float(np.median(together[used] / np.maximum(power[used], 1e-12))), 1.0)
 
 
+def _places(pixels: Array) -> tuple[Index, Index]:
+    """Rows and columns of pixels (P, 2), each (P,), from the least ones on."""
+    # one by one: the library goes through an array of pairs pair by pair
+    r, c = (pixels[:, k].astype(np.int64) for k in (0, 1))
+    return r - r.min(), c - c.min()
+
+
 def _with_neighbours(pixels: Array, z: Array, reach: int) -> Array:
     """Products of each z with all its neighbours', shape (P,), as many as if every pixel had all of them."""
-    r, c = (pixels - pixels.min(0)).astype(int).T
-    shape = int(r.max()) + 1, int(c.max()) + 1
-    field, known = np.zeros(shape), np.zeros(shape)
-    field[r, c] = z
-    known[r, c] = 1.0
-    sums = np.zeros(shape)
+    r, c = _places(pixels)
+    # rows end in a margin without pixels, where neighbours beyond either side are looked for
+    width = int(c.max()) + 1 + reach
+    place = r * width + c
+    size = (int(r.max()) + 1 + reach) * width
+    field, known = np.zeros(size), np.zeros(size, dtype=bool)
+    field[place] = z
+    known[place] = True
+    sums = np.zeros(len(z))
     for dr in range(reach + 1):
         for dc in range(-reach, reach + 1):
             if (dr == 0 and dc <= 0) or dr * dr + dc * dc > reach * reach:
                 continue
-            here = slice(0, shape[0] - dr), slice(max(-dc, 0), shape[1] - max(dc, 0))
-            there = slice(dr, None), slice(max(dc, 0), shape[1] - max(-dc, 0))
-            pairs = float(np.einsum("ij,ij->", known[here], known[there]))
+            neighbour = place + (dr * width + dc)
+            pairs = np.count_nonzero(known.take(neighbour))
             if pairs > _PAIRS:
-                sums[here] += (2 * len(z) / pairs) * field[here] * field[there]
-    return np.asarray(sums[r, c])
+                sums += (2 * len(z) / pairs) * z * field.take(neighbour)
+    return sums

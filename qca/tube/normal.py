@@ -13,11 +13,13 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from qca.tube.spline import following
+
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-_RUN = 260
-"""Pixels per run: long enough for dense products to pay, short enough to touch few columns."""
+_RUN = 200
+"""Pixels per run, about: long enough for dense products to pay, short enough to touch few columns."""
 
 _SMALL = 80
 """A triangle of at most this size is inverted by the library; larger ones by halves."""
@@ -41,7 +43,8 @@ def spline_block(rows: Index, columns: Index) -> Block:
 class Pattern:
     """Where the entries of a Jacobian go; made once for many values.
 
-    P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries.
+    P rows (pixels, in an order where neighbours are near), Q columns (parameters), K entries. Behind the columns of a
+    run stands one more, for the residuals, so that one product gives all that is asked for.
 
     Parameters
     ----------
@@ -49,89 +52,103 @@ class Pattern:
         Q.
     slots : ndarray of int, shape (K,)
         Place of each entry in the packed runs.
+    last : ndarray of int, shape (P,)
+        Place of each residual there.
     packed : ndarray, shape (places,)
         The packed runs; room that is used again each time, zero where no entry goes.
     runs : tuple
         For each run its rows, its part of the packed entries, and its columns.
     places : ndarray of int
-        Where in the flattened normal matrix the products of the runs' columns go, run after run.
+        Where in the flattened matrix of size Q + 1 the products of the runs' columns go, run after run.
     """
 
     size: int
     slots: Index
+    last: Index
     packed: npt.NDArray[np.floating]
     runs: tuple[tuple[slice, slice, Index], ...]
     places: Index
 
     @classmethod
-    def of(cls, blocks: Sequence[Block], count: int, size: int, *, single: bool = False) -> Pattern:
-        """Pattern of blocks of entries, in their order and row by row, for ``count`` rows and ``size`` columns.
+    def of(cls, blocks: Sequence[Block], ends: Sequence[int] | Index, size: int, *, single: bool = False) -> Pattern:
+        """Pattern of blocks of entries, in their order and row by row, for ``size`` columns.
+
+        ``ends`` are where stretches of rows end, the last one at P; no run goes from one into the next, so rows are
+        neighbours within a stretch only.
 
         With ``single`` the products of a run are of single precision, 1e-7 of the entries, and take half of the time;
         runs are summed in double precision.
         """
-        run_of = np.minimum(np.arange(count) // _RUN, max(count // _RUN - 1, 0))
-        total = int(run_of[-1]) + 1
-        touched = np.zeros((total, size), dtype=bool)
+        first = _runs(ends)
+        total, count = len(first) - 1, int(first[-1])
+        run_of = np.repeat(np.arange(total), np.diff(first))
+        touched = np.zeros((total, size + 1), dtype=bool)
+        touched[:, size] = True
         begun = []
-        row_of = run_of * size
+        row_of = run_of * (size + 1)
         for block in blocks:
             key = row_of.take(block.rows) + block.first
-            begins = np.zeros((total, size), dtype=bool)
+            begins = np.zeros_like(touched)
             begins.reshape(-1)[key] = True
             for k in range(block.width):
-                touched[:, k:] |= begins[:, : size - k]
+                touched[:, k:] |= begins[:, : size + 1 - k]
             begun.append(key)
         local = (np.cumsum(touched, axis=1) - 1).ravel()
         width = touched.sum(1)
-        first = np.searchsorted(run_of, np.arange(total + 1))
         starts = np.concatenate([[0], np.cumsum(np.diff(first) * width)])
         begin_of = starts[run_of] + (np.arange(count) - first[run_of]) * width[run_of]
         # all columns of a block's entry are touched, hence neighbours among the run's columns too
-        slots = np.empty(sum(len(block.rows) * block.width for block in blocks), dtype=np.int64)
-        at = 0
+        slots = []
         for block, key in zip(blocks, begun, strict=True):
             begin = begin_of.take(block.rows) + local.take(key)
-            part = slots[at : at + len(begin) * block.width].reshape(len(begin), block.width)
-            np.add(begin[:, None], np.arange(block.width), out=part)
-            at += part.size
+            slots.append(following(begin, block.width).ravel())
         runs, places = [], []
         for k in range(total):
             own = np.flatnonzero(touched[k])
-            runs.append((slice(int(first[k]), int(first[k + 1])), slice(int(starts[k]), int(starts[k + 1])), own))
-            places.append((own[:, None] * size + own).ravel())
+            runs.append((slice(int(first[k]), int(first[k + 1])), slice(int(starts[k]), int(starts[k + 1])), own[:-1]))
+            places.append((own[:, None] * (size + 1) + own).ravel())
         kind = np.float32 if single else np.float64
         packed: npt.NDArray[np.floating] = np.zeros(int(starts[-1]), dtype=kind)
-        return cls(size, slots, packed, tuple(runs), np.concatenate(places))
+        last = begin_of + width[run_of] - 1
+        return cls(size, np.concatenate(slots), last, packed, tuple(runs), np.concatenate(places))
 
-    def normal(self, values: npt.NDArray[np.floating], weight: Array, residual: Array) -> tuple[Array, Array]:
-        """``J^T W J`` (Q, Q) and ``J^T W res`` (Q,) for entries ``values`` (K,), ``weight`` and ``residual`` (P,)."""
-        packed, kind = self.packed, self.packed.dtype
-        packed[self.slots] = values.astype(kind, copy=False)
-        vector = np.zeros(self.size)
-        products = []
-        root = np.sqrt(weight)
-        scaled, root = (root * residual).astype(kind, copy=False), root.astype(kind, copy=False)
-        for rows, part, columns in self.runs:
-            j = packed[part].reshape(rows.stop - rows.start, len(columns))
-            j *= root[rows, None]
-            products.append((j.T @ j).ravel())
-            vector[columns] += scaled[rows] @ j
+    def normal(self, values: npt.NDArray[np.floating], residual: Array) -> tuple[Array, Array]:
+        """``J^T J`` (Q, Q) and ``J^T res`` (Q,) for entries ``values`` (K,) and ``residual`` (P,).
+
+        Where pixels have weights, both come times their roots.
+        """
+        self.packed[self.slots] = values
+        self.packed[self.last] = residual
+        products = [j.T @ j for j in self._packed_runs()]
         # all at once: a sum into chosen places run by run reads and writes each place through a copy
-        flat = np.bincount(self.places, weights=np.concatenate(products), minlength=self.size * self.size)
-        return np.asarray(flat, dtype=np.float64).reshape(self.size, self.size), vector
+        summed = np.concatenate([product.ravel() for product in products])
+        flat = np.bincount(self.places, weights=summed, minlength=(self.size + 1) ** 2)
+        both: Array = np.asarray(flat, dtype=np.float64).reshape(self.size + 1, self.size + 1)
+        return both[:-1, :-1], both[:-1, -1]
 
     def cross(self, values: npt.NDArray[np.floating], others: npt.NDArray[np.floating]) -> Array:
         """``J^T others`` (Q, T) for entries ``values`` (K,) and ``others`` (P, T); fast where these are zero."""
-        packed, kind = self.packed, self.packed.dtype
-        packed[self.slots] = values.astype(kind, copy=False)
+        self.packed[self.slots] = values
         out = np.zeros((self.size, others.shape[1]))
-        for rows, part, columns in self.runs:
+        for (rows, _, columns), j in zip(self.runs, self._packed_runs(), strict=True):
             these = others[rows]
             if these.any():
-                j = packed[part].reshape(rows.stop - rows.start, len(columns))
-                out[columns] += j.T @ these.astype(kind, copy=False)
+                out[columns] += j[:, :-1].T @ these.astype(j.dtype, copy=False)
         return out
+
+    def _packed_runs(self) -> list[npt.NDArray[np.floating]]:
+        """Give the runs as they are packed, each (rows, columns and the residuals' one)."""
+        return [self.packed[part].reshape(rows.stop - rows.start, -1) for rows, part, _ in self.runs]
+
+
+def _runs(ends: Sequence[int] | Index) -> Index:
+    """Where runs begin, and where the last one ends: stretches that end at ``ends``, each in runs of even length."""
+    first = [0]
+    for end in ends:
+        length = int(end) - first[-1]
+        pieces = min(max(round(length / _RUN), 1), length)
+        first += [int(end) - length * left // pieces for left in reversed(range(pieces))]
+    return np.array(first, dtype=np.int64)
 
 
 class Factor:
@@ -221,11 +238,6 @@ def _invert_triangle(lower: Array, out: Array) -> None:
     _invert_triangle(lower[:half, :half], out[:half, :half])
     _invert_triangle(lower[half:, half:], out[half:, half:])
     np.matmul(out[half:, half:], lower[half:, :half] @ -out[:half, :half], out=out[half:, :half])
-
-
-def solve_symmetric(matrix: Array, vector: Array) -> Array:
-    """Solve ``matrix x = vector`` for a symmetric positive definite matrix; LinAlgError if it is not."""
-    return Factor(matrix).solve(vector)
 
 
 def symmetric_inverse(matrix: Array) -> Array:

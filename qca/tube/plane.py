@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.spline import Spline
+from qca.tube.spline import Spline, following, sparse_rows
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -34,11 +34,12 @@ class Plane:
     """
 
     def __init__(self, pixels: Array, knot_px: float) -> None:
-        low, high = pixels.min(0), pixels.max(0)
-        rows = Spline.over(max(float(high[0] - low[0]), 1.0), knot_px)
-        cols = Spline.over(max(float(high[1] - low[1]), 1.0), knot_px)
-        cell_r, basis_r = rows.basis(pixels[:, 0] - low[0])
-        cell_c, basis_c = cols.basis(pixels[:, 1] - low[1])
+        # each coordinate by itself: the library goes through rows of two numbers one by one
+        r, c = pixels[:, 0] - pixels[:, 0].min(), pixels[:, 1] - pixels[:, 1].min()
+        rows = Spline.over(max(float(r.max()), 1.0), knot_px)
+        cols = Spline.over(max(float(c.max()), 1.0), knot_px)
+        cell_r, basis_r = rows.basis(r)
+        cell_c, basis_c = cols.basis(c)
         begun = np.zeros((rows.count, cols.count), dtype=bool)
         begun[cell_r, cell_c] = True
         touched = np.zeros_like(begun)
@@ -50,15 +51,15 @@ class Plane:
         lookup[used] = np.arange(len(used))
         self.count = len(used)
         # four neighbours in a row are all touched, hence neighbours among the used ones too
-        four = np.arange(4)
-        first = lookup.take((cell_r[:, None] + four) * cols.count + cell_c[:, None])
-        self.column: Index = (first[:, :, None] + four).reshape(len(pixels), 16)
-        self.value: Array = (basis_r[:, :, None] * basis_c[:, None, :]).reshape(len(pixels), 16)
+        first = lookup.take(following(cell_r) * cols.count + cell_c[:, None])
+        self.column: Index = following(first.ravel()).reshape(len(pixels), 16)
+        self.value: Array = np.repeat(basis_r, 4, axis=1) * np.tile(basis_c, (1, 4))
+        self._rows = sparse_rows(self.column, self.value, self.count)
         self.penalty, self.rank = _roughness(lookup.reshape(rows.count, cols.count), self.count)
 
     def evaluate(self, coefficients: Array) -> Array:
         """Background at the pixels, shape (P,), for ``coefficients`` (count,)."""
-        return np.asarray(np.einsum("pk,pk->p", coefficients.take(self.column), self.value))
+        return np.asarray(self._rows @ coefficients)
 
 
 def _roughness(grid: Index, count: int) -> tuple[Array, int]:
@@ -74,11 +75,10 @@ def _roughness(grid: Index, count: int) -> tuple[Array, int]:
             np.sqrt(2) * np.array([1.0, -1.0, -1.0, 1.0]),
         ),
     ]
-    penalty = np.zeros((count, count))
+    places, products = [], []
     for index, weight in stencils:
         chosen = index[(index >= 0).all(1)]
-        for row, one in zip(chosen.T, weight, strict=True):
-            for column, other in zip(chosen.T, weight, strict=True):
-                # each pair stands here once, so that a plain sum into chosen places does
-                penalty[row, column] += one * other
-    return penalty, max(count - 3, 1)
+        places.append((chosen[:, :, None] * count + chosen[:, None, :]).ravel())
+        products.append(np.tile(np.outer(weight, weight).ravel(), len(chosen)))
+    flat = np.bincount(np.concatenate(places), weights=np.concatenate(products), minlength=count * count)
+    return np.asarray(flat, dtype=np.float64).reshape(count, count), max(count - 3, 1)

@@ -93,6 +93,7 @@ def add_prior(
     hessian: Array,
     theta: Array,
     limbs: Sequence[Limb],
+    bending: Sequence[Array],
     layout: Layout,
     plane: Plane,
     precisions: Precisions,
@@ -108,6 +109,8 @@ def add_prior(
         Where.
     limbs, layout, plane : sequence of Limb, Layout, Plane
         The problem.
+    bending : sequence of ndarray
+        What `bending_of` gives for each limb.
     precisions : Precisions
         Learned strengths.
     numbers : PriorNumbers
@@ -119,7 +122,7 @@ def add_prior(
         Gradient of minus the log prior, in the inverse units of ``theta``.
     """
     gradient = add_beliefs(hessian, theta, limbs, layout, numbers)
-    gradient += add_smoothness(hessian, theta, limbs, layout, precisions)
+    gradient += add_smoothness(hessian, theta, bending, layout, precisions)
     k = precisions.ground * plane.penalty
     hessian[layout.ground, layout.ground] += k
     gradient[layout.ground] += k @ theta[layout.ground]
@@ -127,22 +130,21 @@ def add_prior(
 
 
 def add_smoothness(
-    hessian: Array, theta: Array, limbs: Sequence[Limb], layout: Layout, precisions: Precisions
+    hessian: Array, theta: Array, bending: Sequence[Array], layout: Layout, precisions: Precisions
 ) -> Array:
     """Do the same as `add_prior` for what is learned of the limbs: differences of neighbouring coefficients are small.
 
     All limbs at once, along the diagonals of the Hessian.
     """
     size = layout.size
-    second, first, bending = np.zeros(size - 2), np.zeros(size - 1), np.zeros(size - 2)
-    for i, limb in enumerate(limbs):
-        r, e, g = layout.r[i], layout.e[i], layout.g[i]
+    second, first, own = np.zeros(size - 2), np.zeros(size - 1), np.zeros(size - 2)
+    for i, (r, e, g) in enumerate(zip(layout.r, layout.e, layout.g, strict=True)):
         second[r.start : r.stop - 2] = precisions.r[i]
         second[e.start : e.stop - 2] = precisions.e[i]
-        bending[e.start : e.stop - 2] = bending_of(limb) - precisions.turn[i]
+        own[e.start : e.stop - 2] = bending[i] - precisions.turn[i]
         first[g.start : g.stop - 1] = precisions.g
     gradient = np.zeros(size)
-    differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + bending
+    differences = theta[:-2] - 2 * theta[1:-1] + theta[2:] + own
     push = second * differences
     gradient[:-2] += push
     gradient[1:-1] -= 2 * push

@@ -26,11 +26,12 @@ from qca.tube.cap import Cap, cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
+from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
+from qca.tube.priors import bending_of
 from qca.tube.shared import Shared
-from qca.tube.spline import blurred_weights
+from qca.tube.spline import blurred_weights, sparse_rows
 from qca.tube.threaded import Threaded
 from qca.tube.touched import Touched
 from qca.tube.wire import Lit, Shade, Wire, with_wires
@@ -39,10 +40,6 @@ Single = npt.NDArray[np.float32]
 
 _MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
-
-
-def _spline(theta: Array, at: Index, basis: Array) -> Array:
-    return np.asarray(np.einsum("nk,nk->n", theta.take(at), basis))
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +139,7 @@ class Problem:
             sigma=None if shared.log_sigma is None else float(np.exp(shared.log_sigma)),
             crossed=crossed,
         )
-        self.pixels, self.near, self.clear = band.pixels, band.near, band.clear
+        self.pixels, self.near, self.clear, self.ends = band.pixels, band.near, band.clear, band.ends
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level: Array = image[rows, cols]
         self.plane = Plane(self.pixels, options.background_knot_px)
@@ -156,6 +153,7 @@ class Problem:
         self.base = float(np.median(seen))
         ground, self.noise = self._first_ground(rounds=3 if shared.log_k is None else 1)
         self.theta = self._start(shared, ground)
+        self.bending = [bending_of(limb) for limb in self.limbs]
         self.correlation = shared.correlation
         # a wall may not run away to an edge in the background within one round
         self.widest = [1.25 * float(limb.r.max()) + 1.0 for limb in self.limbs]
@@ -170,18 +168,20 @@ class Problem:
         """Background from the pixels beside the limbs, outliers down-weighted, and the SD of the noise there."""
         plane, count = self.plane, self.plane.count
         some = np.flatnonzero(self.clear)
-        column, value, level = plane.column[some], plane.value[some], self.level[some]
+        column, value, level = plane.column.take(some, axis=0), plane.value.take(some, axis=0), self.level[some]
         weight = np.ones(len(some))
         noise = 1.0
         coef: Array = np.full(count, self.base)
         if not len(some):
             return coef, noise
-        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], len(some), count, single=True)
+        ends = np.searchsorted(some, self.ends)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), column)], ends, count, single=True)
         for _ in range(rounds):
-            normal, vector = pattern.normal(value.ravel(), weight, level - self.base)
-            shift = solve_symmetric(normal + plane.penalty + 1e-6 * np.eye(count), vector)
+            root = np.sqrt(weight)
+            normal, vector = pattern.normal((root[:, None] * value).ravel(), root * (level - self.base))
+            shift = Factor(normal + plane.penalty, 1e-6, own=True).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
-            residual = level - np.einsum("pk,pk->p", coef[column], value)
+            residual = level - plane.evaluate(coef)[some]
             noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
@@ -224,16 +224,16 @@ class Problem:
             blocks.append(Block(pixel, part.start + cell, 4))
         for k, pixel in enumerate(wires.shaded):
             blocks.append(Block(pixel, np.full(len(pixel), layout.wire_area.start + k), 1))
-        return Pattern.of(blocks, len(every), layout.size, single=True)
+        return Pattern.of(blocks, self.ends, layout.size, single=True)
 
     def predict(self, theta: Array) -> State:
         """Predict the grey levels at ``theta`` (Q,)."""
         layout, touched = self.layout, self.touched
-        sigma = float(np.exp(theta[layout.log_sigma]))
-        bend = float(theta[layout.bend])
+        sigma, bend = float(np.exp(theta[layout.log_sigma])), float(theta[layout.bend])
         r_basis = blurred_weights(touched.r_basis, sigma / touched.r_knots)
-        r = np.maximum(_spline(theta, touched.r_at, r_basis), self.options.smallest_radius_px)
-        x = touched.x - _spline(theta, touched.e_at, touched.e_basis)
+        r = sparse_rows(touched.r_at, r_basis, layout.size) @ theta
+        r = np.maximum(r, self.options.smallest_radius_px)
+        x = touched.x - touched.e_rows @ theta
         outward = touched.normal
         cap = cap_of(touched.behind, theta[layout.meeting] if len(self.limbs) > 1 else np.zeros(2))
         if len(cap.away):
@@ -248,7 +248,7 @@ class Problem:
             lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), bend)
             opacity = lit.value
         ground = self.plane.evaluate(theta[layout.ground])
-        gain = self._summed(share * _spline(theta, touched.g_at, touched.g_basis))
+        gain = self._summed(share * (touched.g_rows @ theta))
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
         model = ground - contrast * opacity
@@ -259,10 +259,10 @@ class Problem:
         summed = np.bincount(self.touched.pixel, weights=values, minlength=len(self.level))
         return np.asarray(summed, dtype=np.float64)
 
-    def jacobian(self, state: State) -> Single:
-        """Return the derivatives of the grey levels: the Jacobian's entries (K,) in the order of the pattern."""
+    def jacobian(self, state: State, root: Array) -> Single:
+        """Give the Jacobian's entries (K,) in the pattern's order, each pixel's times ``root`` (P,) of its weight."""
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
-        opacity, contrast, lit = state.opacity, state.contrast, state.lit
+        opacity, contrast, lit = root * state.opacity, root * state.contrast, state.lit
         # how the grey levels answer to the limbs' opacity, and to each strand's
         by_lumen = -contrast if lit is None else -contrast * lit.by_lumen
         strands = [] if lit is None else self.threaded.answers(state.shades, -contrast * lit.by_wire)
@@ -290,7 +290,7 @@ class Problem:
         for strand in strands:
             by_blur[strand.pixel] += strand.by_blur
         out.append(np.column_stack([scaled[lumen], by_bend[lumen], by_blur[lumen]]))
-        out.append(self.plane.value * (1 - state.bend * opacity)[:, None])
+        out.append(self.plane.value * (root - state.bend * opacity)[:, None])
         out += [strand.by_place_across[:, None] * strand.basis for strand in strands]
         if lit is not None:
             by_area = -contrast * lit.by_wire * lit.alone

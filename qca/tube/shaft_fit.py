@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
 from qca.tube.hollow import blurred_hollow
-from qca.tube.normal import Factor, solve_symmetric, symmetric_inverse
+from qca.tube.normal import Factor, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
 
@@ -198,7 +198,7 @@ class _Problem:
         One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
         """
         rough, part = self.pixels.plane.penalty, self.ground_part
-        covariance = Factor(normal + self.precision).inverse(part.start)
+        covariance = Factor(normal + self.precision, own=True).inverse(part.start)
         known = self.pixels.plane.rank - self.ground_strength * float(np.vdot(covariance, rough))
         roughness = float(theta[part] @ rough @ theta[part])
         old = self.ground_strength
@@ -215,7 +215,7 @@ class _Problem:
         self.variance = _robust_variance(residual) * self.pixels.correlation
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
-        normal, _ = self.pixels.pattern.normal(pattern_entries(jacobian), weight, residual)
+        normal, _ = self._told(jacobian, weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
 
@@ -294,6 +294,11 @@ class _Problem:
         np.multiply(pixels.plane.value, passed[:, None], out=out[:, _AXIS.stop :])
         return out
 
+    def _told(self, jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+        """Hessian (Q, Q) of minus the log likelihood, and the gradient (Q,) of the log likelihood."""
+        root = np.sqrt(weight)
+        return self.pixels.pattern.normal(pattern_entries(root[:, None] * jacobian), root * residual)
+
     def cost(self, theta: Array, state: ShaftState) -> float:
         """Minus the log posterior up to a constant, with Huber's cost of residuals."""
         z = np.abs(self.pixels.level - state.level) / np.sqrt(self.variance)
@@ -312,16 +317,13 @@ class _Problem:
         residual = self.pixels.level - state.level
         if learn:
             self.variance = _robust_variance(residual) * self.pixels.correlation
-        normal, pull = self.pixels.pattern.normal(
-            pattern_entries(self.jacobian(theta, state)), self._weight(residual), residual
-        )
+        normal, pull = self._told(self.jacobian(theta, state), self._weight(residual), residual)
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)
         before = self.cost(theta, state)
         for _ in range(_TRIALS):
-            damped = normal + self.precision + np.diag(damping * np.diag(normal) + 1e-12)
-            move = solve_symmetric(damped, pull)
+            move = Factor(normal + self.precision, damping * np.diag(normal) + 1e-12, own=True).solve(pull)
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
             new_state = self.predict(new)

@@ -10,10 +10,10 @@ import numpy.typing as npt
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
 from qca.tube.noise import typical_correlation
-from qca.tube.normal import Block, Pattern, solve_symmetric, spline_block
+from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
-from qca.tube.spline import Spline
+from qca.tube.spline import Spline, following
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -123,9 +123,9 @@ class ShaftPixels:
         beside = np.abs(x) > radius_px + _BESIDE_PX
         beside |= not beside.any()
         some = np.flatnonzero(beside)
-        pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], len(some), plane.count)
-        normal, vector = pattern.normal(plane.value[some].ravel(), np.ones(len(some)), level[some])
-        first_ground = solve_symmetric(normal + 0.3 * plane.penalty + 1e-6 * np.eye(plane.count), vector)
+        pattern = Pattern.of([spline_block(np.arange(len(some)), plane.column[some])], [len(some)], plane.count)
+        normal, vector = pattern.normal(plane.value[some].ravel(), level[some])
+        first_ground = Factor(normal + 0.3 * plane.penalty, 1e-6, own=True).solve(vector)
         background = plane.evaluate(first_ground)
         depth = background - level
         noise = _MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9
@@ -150,7 +150,7 @@ class ShaftPixels:
 
     def shift(self, offsets: Array) -> Array:
         """Offset of the axis from the curve at the pixels, shape (P,), px, for coefficients (A,)."""
-        return np.asarray(np.einsum("pk,pk->p", offsets[self.axis_cell[:, None] + np.arange(4)], self.axis_basis))
+        return np.asarray(np.einsum("pk,pk->p", offsets.take(following(self.axis_cell)), self.axis_basis))
 
     def axis(self, offsets: Array) -> Array:
         """Axis at the samples of the curve for offsets (A,), shape (N, 2), (row, column)."""
@@ -167,4 +167,4 @@ def _pattern(axis_spline: Spline, axis_cell: Index, plane: Plane) -> Pattern:
         Block(every, FIXED + axis_cell, 4),
         spline_block(every, ground + plane.column),
     ]
-    return Pattern.of(blocks, count, ground + plane.count, single=True)
+    return Pattern.of(blocks, [count], ground + plane.count, single=True)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb, healthy_part
 from qca.tube.plane import Plane
-from qca.tube.priors import Precisions, bending_of
+from qca.tube.priors import Precisions
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,13 @@ within a pixel: where abrupt lesions met 0.05, their flanks were drawn out and t
 
 
 def limb_precisions(
-    theta: Array, root: Array, limbs: Sequence[Limb], layout: Layout, old: Precisions, hidden: Sequence[float]
+    theta: Array,
+    root: Array,
+    limbs: Sequence[Limb],
+    bending: Sequence[Array],
+    layout: Layout,
+    old: Precisions,
+    hidden: Sequence[float],
 ) -> Precisions:
     """One step of MacKay's fixed point for everything but the background.
 
@@ -42,8 +48,8 @@ def limb_precisions(
         Parameters at the current maximum.
     root : ndarray, shape (Q, Q)
         Lower triangular root of the inverse Hessian there, ``root.T @ root``.
-    limbs, layout, old
-        The problem and the precisions used for it.
+    limbs, bending, layout, old
+        The problem as in `add_prior` and the precisions used for it.
     hidden : sequence of float
         How much of each limb's start lies in the other limbs, px: nothing tells there how its centreline bends, so it
         goes on as it comes from outside, as smoothly as is typical of the limb.
@@ -62,9 +68,8 @@ def limb_precisions(
         radius = limb.r_spline.values(spacing * np.arange(limb.e_spline.count - 2.0), theta[layout.r[i]])
         mean = float(theta[layout.r[i]].mean())
         unseen = int((hidden[i] + _HIDDEN_RADII * mean) // spacing) if hidden[i] else 0
-        bending = bending_of(limb)
-        turn = _turn(theta[part], bending, old.e[i], radius, unseen, _TURN_RADII * mean / spacing)
-        e.append(_local(theta[part], bending - turn, _spread(root, part, 2), old.e[i], spacing, unseen))
+        turn = _turn(theta[part], bending[i], old.e[i], radius, unseen, _TURN_RADII * mean / spacing)
+        e.append(_local(theta[part], bending[i] - turn, _spread(root, part, 2), old.e[i], spacing, unseen))
         turns.append(turn)
     top = bottom = 0.0
     for part in layout.g:

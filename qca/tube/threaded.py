@@ -13,6 +13,7 @@ import numpy as np
 
 from qca.tube.band import Array, Index, Near
 from qca.tube.layout import Layout
+from qca.tube.spline import following
 from qca.tube.wire import Shade, Wire, shade
 
 
@@ -77,7 +78,7 @@ class Threaded:
         for k, part, pairs, (cell, weight), on in zip(
             self._wire_of, layout.wire_f, self._pairs, self.basis, self._on, strict=True
         ):
-            fraction = np.einsum("nk,nk->n", theta[part.start + cell[:, None] + np.arange(4)], weight)
+            fraction = np.einsum("nk,nk->n", theta.take(following(part.start + cell)), weight)
             area, broad = float(np.exp(theta[layout.wire_area.start + k])), self.wires[k].broad
             out.append(shade(x[pairs], r[pairs], fraction, on, area, sigma, broad))
         return out

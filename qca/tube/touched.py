@@ -7,18 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Near
 from qca.tube.cap import Behind
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.spline import Spline
+from qca.tube.spline import Spline, following, sparse_rows
 from qca.tube.union import Place, blurred_union
 
-_FOUR: npt.NDArray[np.int64] = np.arange(4)
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,8 @@ class Touched:
         Parameters of radius, offset and contrast.
     r_basis, e_basis, g_basis : ndarray, shape (N, 4)
         Their weights.
+    e_rows, g_rows : sparse array, shape (N, Q)
+        The same of offset and contrast as matrices.
     r_knots : ndarray, shape (N,)
         Distance of the radius' knots, px.
     behind : Behind
@@ -57,6 +60,8 @@ class Touched:
     e_basis: Array
     g_at: Index
     g_basis: Array
+    e_rows: csr_array
+    g_rows: csr_array
     behind: Behind
     crossing: tuple[tuple[Index, Index], ...]
     crossed: int
@@ -76,7 +81,7 @@ class Touched:
         def based(splines: Sequence[Spline], parts: Sequence[slice]) -> tuple[Index, Array]:
             found = [spline.basis(near.s) for spline, near in zip(splines, nears, strict=True)]
             first = np.concatenate([part.start + cell for part, (cell, _) in zip(parts, found, strict=True)])
-            return first[:, None] + _FOUR, np.concatenate([weight for _, weight in found])
+            return following(first), np.concatenate([weight for _, weight in found])
 
         r_at, r_basis = based([limb.r_spline for limb in limbs], layout.r)
         e_at, e_basis = based([limb.e_spline for limb in limbs], layout.e)
@@ -92,6 +97,8 @@ class Touched:
             e_basis=e_basis,
             g_at=g_at,
             g_basis=g_basis,
+            e_rows=sparse_rows(e_at, e_basis, layout.size),
+            g_rows=sparse_rows(g_at, g_basis, layout.size),
             behind=Behind.of(nears if len(nears) > 1 else [], [limb.curve for limb in limbs]),
             crossing=tuple(crossing),
             crossed=int(np.count_nonzero(several)),

@@ -66,11 +66,12 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     trials = np.zeros((len(problem.level), count * n), dtype=np.float32)
     for i in range(count):
         trials[problem.near[i].pixel, i * n : (i + 1) * n] = _trials(evidence, i)
-    weighted = trials * evidence.weight.astype(np.float32)[:, None]
-    taken = problem.pattern.cross(evidence.values, weighted)
+    trials *= evidence.root.astype(np.float32)[:, None]
+    taken = problem.pattern.cross(evidence.values, trials)
     # the last step is still to come: what it will take up is none of a wire's
-    score = weighted.T @ (problem.level - evidence.state.model) - taken.T @ here.factor.solve(here.gradient)
-    alone = (weighted.T @ trials).astype(np.float64)
+    residual = (evidence.root * (problem.level - evidence.state.model)).astype(np.float32)
+    score = (trials.T @ residual).astype(np.float64) - taken.T @ here.factor.solve(here.gradient)
+    alone = (trials.T @ trials).astype(np.float64)
     told = alone - taken.T @ here.factor.solve(taken)
     # of a shade that is taken up whole nothing can be said
     told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), LEAST_TOLD * alone.diagonal() + 1e-12)

@@ -95,8 +95,8 @@ def test_derivatives_are_those_of_the_prediction(problem):
     for part in (*layout.r, *layout.e, *layout.wire_f):
         theta[part] += rng.normal(0, 0.1, part.stop - part.start)
     state = problem.predict(theta)
-    values, ones = problem.jacobian(state), np.ones(len(problem.level))
-    normal, _ = problem.pattern.normal(values, ones, problem.level)
+    values = problem.jacobian(state, np.ones(len(problem.level)))
+    normal, _ = problem.pattern.normal(values, problem.level)
     kinds = {
         "radius": [part.start + k for part in layout.r for k in (9, 13)],
         "offset": [part.start + k for part in layout.e for k in (6, 8)],
@@ -121,9 +121,8 @@ def test_derivatives_are_those_of_the_prediction(problem):
 
 def test_cross_products_are_those_of_the_dense_matrix(problem):
     state = problem.predict(problem.theta)
-    values, weight = problem.jacobian(state), np.random.default_rng(4).uniform(0.5, 1, len(problem.level))
-    residual = np.random.default_rng(5).normal(size=(len(problem.level), 2))
-    _, one = problem.pattern.normal(values, weight, residual[:, 0])
-    np.testing.assert_allclose(
-        problem.pattern.cross(values, weight[:, None] * residual)[:, 0], one, rtol=1e-4, atol=1e-2
-    )
+    root = np.sqrt(np.random.default_rng(4).uniform(0.5, 1, len(problem.level)))
+    values, residual = problem.jacobian(state, root), np.random.default_rng(5).normal(size=(len(problem.level), 2))
+    weighted = root[:, None] * residual
+    _, one = problem.pattern.normal(values, weighted[:, 0])
+    np.testing.assert_allclose(problem.pattern.cross(values, weighted)[:, 0], one, rtol=1e-4, atol=1e-2)
