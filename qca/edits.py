@@ -50,14 +50,16 @@ HAND_SOURCE = "set by hand"
 class LimbShape:
     """One limb before its numbers; N positions from the carina outwards.
 
-    ``position``, ``diameter`` (N,) and ``covariance`` (N, N) of the diameters in px; ``points`` (N, 2) the centreline
-    and ``normal`` (N, 2) unit vectors to the right wall, both (row, column) in square pixels. ``drawn`` (N,) says where
-    a wall was drawn by hand, ``included`` (N,) where the limb was not left out by hand.
+    ``position``, ``diameter`` (N,) and ``covariance`` (N, N) of the diameters in px, and the part of it that differs
+    from frame to frame, ``noise`` (N, N); ``points`` (N, 2) the centreline and ``normal`` (N, 2) unit vectors to the
+    right wall, both (row, column) in square pixels. ``drawn`` (N,) says where a wall was drawn by hand, ``included``
+    (N,) where the limb was not left out by hand.
     """
 
     position: Array
     diameter: Array
     covariance: Array
+    noise: Array
     points: Array
     normal: Array
     drawn: Mask
@@ -78,6 +80,7 @@ def edit_shape(
     position: Array,
     diameter: Array,
     covariance: Array,
+    noise: Array,
     points: Array,
     normal: Array,
     edits: Sequence[Edit],
@@ -93,7 +96,7 @@ def edit_shape(
 
     Parameters
     ----------
-    position, diameter, covariance, points, normal : ndarray
+    position, diameter, covariance, noise, points, normal : ndarray
         As in `LimbShape`.
     edits : sequence of Edit
         Those of this limb, in order.
@@ -114,7 +117,8 @@ def edit_shape(
     """
     n = len(position)
     walls = {"left": -diameter / 2, "right": diameter / 2}
-    parts = {"left": covariance / 2, "right": covariance / 2}
+    both = np.stack([covariance, noise])
+    parts = {"left": both / 2, "right": both / 2}
     drawn = np.zeros(n, dtype=np.bool_)
     included = np.ones(n, dtype=np.bool_)
     for edit in edits:
@@ -135,10 +139,10 @@ def edit_shape(
     if drawn.any():
         diameter = np.maximum(walls["right"] - walls["left"], THINNEST_PX)
         points = points + ((walls["left"] + walls["right"]) / 2)[:, None] * normal
-        covariance = parts["left"] + parts["right"]
+        covariance, noise = parts["left"] + parts["right"]
     if not included.all():
         diameter = np.interp(position, position[included], diameter[included])
-    return LimbShape(position, diameter, covariance, points, normal, drawn, included)
+    return LimbShape(position, diameter, covariance, noise, points, normal, drawn, included)
 
 
 def edit_reference(shape: LimbShape, edits: Sequence[Edit], *, upstream: bool = False) -> tuple[Reference, str]:
@@ -188,7 +192,14 @@ def edit_stenosis(
         )
         raise PicksError(msg, limb=limb)
     found = measure_stenosis(
-        shape.position, shape.diameter, shape.covariance, reference, usable, edge_fraction, edge_distance=edge_distance
+        shape.position,
+        shape.diameter,
+        shape.covariance,
+        reference,
+        usable,
+        edge_fraction,
+        edge_distance=edge_distance,
+        noise=shape.noise,
     )
     if span is not None:
         found = _with_limits(found, span, shape.position, edge_distance)

@@ -46,6 +46,9 @@ MODEL_ERROR = 1.15
 """Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the
 model says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
 
+_GIVEN_BACK = 0.5
+"""Part of what smoothness has taken from a diameter that is given back. All of it would bring back noise as well."""
+
 
 @dataclass(frozen=True, slots=True)
 class LimbNumbers:
@@ -208,16 +211,17 @@ def limb_numbers(
     s = np.arange(start.first, limb.end + 0.01, STEP_PX)
     basis = limb.r_spline.matrix(s)
     part = joint.layout.r[i]
-    diameter = 2 * basis @ limb.r
     covariance = MODEL_ERROR**2 * 4 * basis @ joint.covariance[part, part] @ basis.T
     smoothed = 2 * basis @ joint.smoothed_by(i)
     covariance += np.outer(smoothed, smoothed)
+    diameter = 2 * basis @ limb.r - _GIVEN_BACK * smoothed
+    noise = 4 * basis @ joint.shaken(i, _GIVEN_BACK) @ basis.T
     base, normal = limb.curve.at(s)
     points = base + limb.offset(s)[:, None] * normal
     position = s - start.zero
     own = edits_of(edits, name)
     shape = edit_shape(
-        position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
+        position, diameter, covariance, noise, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
     )
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points
     reference, source = edit_reference(shape, own, upstream=name == "proximal")

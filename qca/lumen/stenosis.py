@@ -58,7 +58,9 @@ def measure_stenosis(
     usable: npt.NDArray[np.bool_],
     edge_fraction: float,
     edge_distance: float,
+    *,
     blur: float = 0.0,
+    noise: Array | None = None,
 ) -> Stenosis:
     """Find the MLD and everything that hangs on it.
 
@@ -78,6 +80,8 @@ def measure_stenosis(
         A lesion that reaches within this distance of an end of the profile counts as cut there, px.
     blur : float
         SD of the blur, px: how well a place along the limb can be told at all.
+    noise : ndarray, shape (N, N), optional
+        The part of the covariance that other noise would change, px^2; all of it where it is not given.
 
     Returns
     -------
@@ -86,9 +90,8 @@ def measure_stenosis(
     """
     candidates = np.flatnonzero(usable)
     index = int(candidates[np.argmin(diameter[candidates])])
-    mld = max(
-        float(diameter[index]) - minimum_bias(diameter[candidates], covariance[np.ix_(candidates, candidates)]), 0.05
-    )
+    shaken = (covariance if noise is None else noise)[np.ix_(candidates, candidates)]
+    mld = max(float(diameter[index]) - minimum_bias(diameter[candidates], shaken), 0.05)
     mld_sd = float(np.sqrt(max(covariance[index, index], 0.0)))
     weights = reference.weights_at(index)
     ref = float(reference.line[index])

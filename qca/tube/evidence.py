@@ -1,6 +1,6 @@
 """How smooth limbs and background are, learned from the pixels while a fit is under way.
 
-The precisions follow from the evidence by a fixed point (:mod:`qca.tube.priors`) that creeps where the pixels say
+The precisions follow from the evidence by a fixed point (:mod:`qca.tube.smoothness`) that creeps where the pixels say
 little. What the pixels say is the same all the while: many of its steps can be taken on one set of normal equations,
 with the background eliminated.
 
@@ -16,7 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from qca.tube.band import Array
+from qca.tube.layout import Layout
 from qca.tube.normal import Factor
+from qca.tube.overlooked import asked_for
 from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness
 from qca.tube.problem import Problem, Single, State
 from qca.tube.smoothness import ground_precision, limb_precisions
@@ -24,6 +26,8 @@ from qca.tube.steps import bounded, limited
 
 _DAMPING = 1e-3
 """Of a step that has no solution otherwise, as a part of what the pixels tell of a parameter."""
+_ROUNDS_AGAIN = 4
+"""Steps of the fixed point after narrowings were given a chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,26 +127,77 @@ class Evidence:
         return replace(learned, ground=ground)
 
     def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
-        """Take ``rounds`` steps for everything but the background."""
-        problem, start = self.problem, self.problem.layout.ground.stop
-        layout, theta, numbers = problem.layout.without_ground(), self.theta[start:], problem.options.priors
+        """Take ``rounds`` steps for everything but the background.
+
+        After several of them narrowings that smoothness hides are looked for, and given a chance.
+        """
+        start = self.problem.layout.ground.stop
         here = self.posterior(precisions)
         told, vector = here.factor.reduced(here.gradient, start)
-        # what the pixels say, by itself and with what is not learned
+        reduced = _Reduced.of(self.problem, self.theta[start:], told, vector, precisions)
+        learned = reduced.learned(precisions, hidden, rounds)
+        if rounds > 1:
+            looser = reduced.loosened(learned, hidden)
+            if looser is not None:
+                learned = reduced.learned(looser, hidden, _ROUNDS_AGAIN)
+        return learned
+
+
+@dataclass(frozen=True, slots=True)
+class _Reduced:
+    """What the pixels say with the background eliminated, R parameters.
+
+    ``theta`` (R,) is the place, ``pixels`` (R, R) and ``vector`` (R,) the Hessian of minus the logarithm of all but the
+    belief in smoothness and the gradient of that logarithm, ``damping`` (R,) what a step without solution gets.
+    """
+
+    problem: Problem
+    layout: Layout
+    theta: Array
+    pixels: Array
+    vector: Array
+    damping: Array
+
+    @classmethod
+    def of(cls, problem: Problem, theta: Array, told: Array, vector: Array, precisions: Precisions) -> _Reduced:
+        """Take the belief in smoothness out of a posterior's normal equations, which are written over."""
+        layout = problem.layout.without_ground()
         smooth = np.zeros_like(told)
         vector += add_smoothness(smooth, theta, problem.bending, layout, precisions)
         told -= smooth
         beliefs = np.zeros_like(told)
-        add_beliefs(beliefs, theta, problem.limbs, layout, numbers)
-        pixels = told.diagonal() - beliefs.diagonal()
+        add_beliefs(beliefs, theta, problem.limbs, layout, problem.options.priors)
+        return cls(problem, layout, theta, told, vector, _DAMPING * (told.diagonal() - beliefs.diagonal()))
+
+    def learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
+        """Take ``rounds`` steps of the fixed point."""
+        problem, layout = self.problem, self.layout
         for _ in range(rounds):
-            hessian = told.copy()
-            pull = add_smoothness(hessian, theta, problem.bending, layout, precisions)
-            try:
-                factor = Factor(hessian)
-            except np.linalg.LinAlgError:
-                factor = Factor(hessian, _DAMPING * pixels)
-            there = bounded(theta + limited(factor.solve(vector - pull), layout), layout, problem.widest)
+            factor, step = self._step(precisions)
+            there = bounded(self.theta + limited(step, layout), layout, problem.widest)
             root = factor.root()
             precisions = limb_precisions(there, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return precisions
+
+    def loosened(self, precisions: Precisions, hidden: Sequence[float]) -> Precisions | None:
+        """Precisions that allow the narrowings that the pixels ask for; None where they ask for none."""
+        factor, step = self._step(precisions)
+        pull = self.vector - self.pixels @ step
+        asked = asked_for(self.pixels, pull, factor, self.problem.limbs, self.layout, hidden)
+        if all(power is None for power in asked):
+            return None
+        r = tuple(
+            old if power is None else 1 / np.maximum(1 / old, power)
+            for old, power in zip(precisions.r, asked, strict=True)
+        )
+        return replace(precisions, r=r)
+
+    def _step(self, precisions: Precisions) -> tuple[Factor, Array]:
+        """Factor of the Hessian of all, and the step to its maximum, (R,)."""
+        hessian = self.pixels.copy()
+        pull = add_smoothness(hessian, self.theta, self.problem.bending, self.layout, precisions)
+        try:
+            factor = Factor(hessian)
+        except np.linalg.LinAlgError:
+            factor = Factor(hessian, self.damping)
+        return factor, factor.solve(self.vector - pull)

@@ -128,6 +128,20 @@ class JointFit:
         push = precisions.r[i] * np.diff(self.theta[part], 2)
         return np.asarray(-self.covariance[part, part] @ np.convolve(push, [1.0, -2.0, 1.0]))
 
+    def shaken(self, i: int, given_back: float = 0.0) -> Array:
+        """Covariance of limb ``i``'s radii from frame to frame, px^2: what noise alone does to them.
+
+        The posterior's holds besides it what smoothness keeps from being told. ``given_back`` is the part of
+        `smoothed_by` that is taken off the radii.
+        """
+        precisions, part = self.shared.precisions, self.layout.r[i]
+        assert precisions is not None  # noqa: S101 - set by every fit
+        posterior = self.covariance[part, part]
+        second = np.diff(np.eye(len(posterior)), 2, axis=0)
+        pull = posterior @ (second.T * precisions.r[i]) @ second
+        again = np.eye(len(posterior)) + given_back * pull
+        return np.asarray(again @ (posterior - pull @ posterior) @ again.T)
+
     @property
     def residual(self) -> Array:
         """Level minus model over the noise SD, shape (P,)."""

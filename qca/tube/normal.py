@@ -181,7 +181,7 @@ class Factor:
             raise np.linalg.LinAlgError(msg)
 
     def solve(self, vector: Array) -> Array:
-        """Solve ``matrix x = vector``, both (Q,)."""
+        """Solve ``matrix x = vector``, both (Q,), or (Q, N) for N right sides at once."""
         from scipy.linalg.lapack import dpotrs
 
         solution, _ = dpotrs(self._lower, vector, lower=1)
