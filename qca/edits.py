@@ -80,13 +80,13 @@ def edit_shape(
     position: Array,
     diameter: Array,
     covariance: Array,
-    noise: Array,
     points: Array,
     normal: Array,
     edits: Sequence[Edit],
     *,
     origin: Array,
     aspect: float,
+    noise: Array | None = None,
 ) -> LimbShape:
     """Draw walls anew and leave stretches out.
 
@@ -96,7 +96,7 @@ def edit_shape(
 
     Parameters
     ----------
-    position, diameter, covariance, noise, points, normal : ndarray
+    position, diameter, covariance, points, normal : ndarray
         As in `LimbShape`.
     edits : sequence of Edit
         Those of this limb, in order.
@@ -104,6 +104,8 @@ def edit_shape(
         (row, column) of the points' origin in the frame of square pixels.
     aspect : float
         Row pitch divided by column pitch of the stored pixels.
+    noise : ndarray, shape (N, N), optional
+        As in `LimbShape`; all of the covariance where it is not given.
 
     Returns
     -------
@@ -117,6 +119,7 @@ def edit_shape(
     """
     n = len(position)
     walls = {"left": -diameter / 2, "right": diameter / 2}
+    noise = covariance if noise is None else noise
     both = np.stack([covariance, noise])
     parts = {"left": both / 2, "right": both / 2}
     drawn = np.zeros(n, dtype=np.bool_)

@@ -221,7 +221,7 @@ def limb_numbers(
     position = s - start.zero
     own = edits_of(edits, name)
     shape = edit_shape(
-        position, diameter, covariance, noise, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect
+        position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect, noise=noise
     )
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points
     reference, source = edit_reference(shape, own, upstream=name == "proximal")
