@@ -27,6 +27,8 @@ _FEWEST = 6
 """Points through which a direction or an arc is laid."""
 _FURTHER = 1.5
 """A centreline that is carried on further is told from a stretch this many times as long as the way."""
+_USUAL_RADIUS_PX = 8.0
+"""Of a proximal limb of 3.2 mm on pixels of 0.2 mm, for which the numbers above hold; finer pixels make them grow."""
 _ROUNDS = 4
 """Of finding where arcs meet, each on their tangents there."""
 _LINE_PX = 25.0
@@ -58,7 +60,9 @@ def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     ndarray, shape (2,)
         (row, column), px.
     """
-    arcs = [_arc(limb, start) for limb, start in zip(limbs, mouths, strict=True)]
+    widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in limbs)
+    scale = max(widest / _USUAL_RADIUS_PX, 1.0)
+    arcs = [_arc(limb, start, scale) for limb, start in zip(limbs, mouths, strict=True)]
     first = meeting = limbs[0].curve.points[0]
     for _ in range(_ROUNDS):
         normal_matrix, right = 1e-3 * np.eye(2), 1e-3 * first
@@ -91,9 +95,10 @@ class _Arc(NamedTuple):
         return self.middle + x * self.along + 0.5 * self.curvature * x * x * across, normal / np.linalg.norm(normal)
 
 
-def _arc(limb: Limb, start: float) -> _Arc:
+def _arc(limb: Limb, start: float, scale: float) -> _Arc:
     """Arc along a limb from the mouth ``start`` on, through the longest stretch that is one.
 
+    ``scale`` is how much finer than usual the pixels are.
     A lesion may draw the lumen's middle aside: what is narrow counts little, and the stretch is the longer for it.
     """
     s = np.arange(start, limb.curve.length, 1.0)
@@ -104,24 +109,24 @@ def _arc(limb: Limb, start: float) -> _Arc:
     told = np.cumsum(weight)
     most = _OFF_PART * float(np.median(radius))
     for stretch in _ARC_PX:
-        within = told <= max(stretch, stretch / _LINE_PX * _FURTHER * start)
+        within = told <= max(stretch * scale, stretch / _LINE_PX * _FURTHER * start)
         within[:_FEWEST] = True
-        arc = _through(points[within], weight[within])
+        arc = _through(points[within], weight[within], scale)
         if arc.off < most:
             break
     return arc
 
 
-def _through(points: Array, weight: Array) -> _Arc:
+def _through(points: Array, weight: Array, scale: float) -> _Arc:
     """Parabola through points (N, 2) of weights (N,) from 0 to 1."""
     centre = weight @ points / weight.sum()
     along = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])[2][0]
     across = np.array([along[1], -along[0]])
     x, y = (points - centre) @ along, (points - centre) @ across
     powers = np.column_stack([np.ones_like(x), x, 0.5 * x * x])
-    normal = (powers.T * weight) @ powers / _POSITION_SD_PX**2
-    normal[2, 2] += 1 / _CURVATURE_SD**2
-    found = np.linalg.solve(normal, (powers.T * weight) @ y / _POSITION_SD_PX**2)
+    normal = (powers.T * weight) @ powers / (_POSITION_SD_PX * scale) ** 2
+    normal[2, 2] += (scale / _CURVATURE_SD) ** 2
+    found = np.linalg.solve(normal, (powers.T * weight) @ y / (_POSITION_SD_PX * scale) ** 2)
     off = math.sqrt(float(weight @ (y - powers @ found) ** 2 / weight.sum()))
     direction = along + found[1] * across
     direction /= np.linalg.norm(direction)
