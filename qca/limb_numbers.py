@@ -120,10 +120,12 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     begun = mouths(joint.limbs)
     carina, zeros = _carina(joint, begun)
     narrow = _apart(joint.limbs[1:], begun[1:]) < _NARROW_DEG
-    return [
-        LimbStart(min(max(first, _foot(joint, limb)), limb.end - 4.0), zero, carina, narrow=narrow and i == 0)
-        for i, (limb, first, zero) in enumerate(zip(joint.limbs, begun, zeros, strict=True))
-    ]
+    starts = []
+    for i, (limb, mouth, foot) in enumerate(zip(joint.limbs, begun, zeros, strict=True)):
+        first = min(max(mouth, _foot(joint, limb)), limb.end - 4.0)
+        # a mouth lies at the carina's foot or beyond, but for a part of a pixel by which both are told
+        starts.append(LimbStart(first, min(foot, first), carina, narrow=narrow and i == 0))
+    return starts
 
 
 def _foot(joint: JointFit, limb: Limb) -> float:
