@@ -80,7 +80,7 @@ QUANTITIES: tuple[Quantity, ...] = (
         "length",
         has_sd=True,
         meaning="The smallest diameter of the filled lumen along the limb, between two walls fitted together with the "
-        "blur of the image.",
+        "blur of the image; corrected for noise, by which the lowest point of the profile is a little too small.",
     ),
     Quantity(
         "reference",
