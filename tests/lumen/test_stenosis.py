@@ -203,6 +203,20 @@ def test_a_sharp_minimum_has_less_bias_than_a_flat_one():
     assert flat < sharp <= 0
 
 
+def test_a_minimum_is_corrected_for_what_noise_does_and_its_sd_holds_all():
+    """What smoothness keeps from being told is in the covariance, but moves no minimum from frame to frame."""
+    covariance = 0.2**2 * np.exp(-np.abs(S[:, None] - S) / 3)
+    shape = 9.0 + 0.01 * (S - 30.0) ** 2 / 30.0
+
+    def measured(noise):
+        return measure_stenosis(S, shape, covariance, level(10.0), EVERYWHERE, 0.9, 4.0, noise=noise)
+
+    everything, half, nothing = (measured(noise) for noise in (None, 0.25 * covariance, np.zeros_like(covariance)))
+    assert nothing.mld == shape.min()
+    assert nothing.mld < half.mld < everything.mld
+    assert everything.mld_sd == half.mld_sd == nothing.mld_sd == pytest.approx(0.2)
+
+
 @examples(max_examples=40)
 @given(st.integers(1, 40), st.integers(0, 2**32 - 1), st.floats(0.0, 1.0))
 def test_bias_is_never_upwards_and_always_the_same(count, seed, size):
