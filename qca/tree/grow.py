@@ -352,6 +352,7 @@ def _lay_again(fit: JointFit, options: FitOptions, traced: Array, paths: Array) 
     assert shared.precisions is not None  # noqa: S101 - set by every fit
     moved = 0.0 if meeting is None else float(np.linalg.norm(meeting - fit.limbs[0].curve.points[0]))
     unsettled = trusted != seen or moved > _MOVED_PX
+    # told anew as soon as the next fit learns: limbs laid from the meeting point start straight
     turn = tuple(np.zeros(limb.e_spline.count - 2) for limb in limbs)
     carried = replace(shared, precisions=replace(shared.precisions, r=tuple(rs), e=tuple(es), turn=turn))
     return _Laid(limbs, carried, traced, unsettled)

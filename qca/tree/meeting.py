@@ -98,8 +98,8 @@ class _Arc(NamedTuple):
 def _arc(limb: Limb, start: float, scale: float) -> _Arc:
     """Arc along a limb from the mouth ``start`` on, through the longest stretch that is one.
 
-    ``scale`` is how much finer than usual the pixels are.
-    A lesion may draw the lumen's middle aside: what is narrow counts little, and the stretch is the longer for it.
+    ``scale`` is how much finer than usual the pixels are. A lesion may draw the lumen's middle aside: what is narrow
+    counts little, and the stretch is the longer for it.
     """
     s = np.arange(start, limb.curve.length, 1.0)
     if len(s) < _FEWEST:
