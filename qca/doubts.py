@@ -31,6 +31,11 @@ traced, most of which the background takes for its own. 135 drawn forks stay und
 _GROUND_STEP, _GROUND_TILT, _GROUND_Z = 0.15, 0.18, 2.0
 """The background leaving its course by this part of the lumen's depth within some mm, and by its SDs: ribs and spine
 stay under 0.13, a thin limb's noise does not."""
+_GROUND_SIDE = 0.45
+"""The background's difference from one side of a limb to the other, over two windows and as a part of the lumen's
+depth, from which on an edge beside it may have drawn a wall, and its neighbours' with it. In another renderer's frames
+(README) only limbs along such edges reach it, and a third of those were wrong without any other sign; ribs and spine
+drawn here stay under 0.44."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
@@ -53,8 +58,8 @@ class Doubts:
     stretches: tuple[tuple[float, float, str], ...]
 
 
-def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, beside_until: float = 0.0) -> Doubts:
-    """Look for overlap, misfit, uneven filling, wires, low contrast, lumen not seen, saturation, shutters along a limb.
+def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, first: float, beside_until: float) -> Doubts:
+    """Look along a limb for overlap, edges, misfit, uneven filling, wires, noise, unseen lumens, saturation, shutters.
 
     Parameters
     ----------
@@ -66,6 +71,8 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, beside_unti
         Its name, for messages.
     frame : Frame
         For its grey range and valid region.
+    first : float
+        Arc length, px, from which on it is measured: the background of a confluence is hardly known.
     beside_until : float
         Arc length, px, up to which another limb may run beside it, so that less is let pass.
 
@@ -84,7 +91,7 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, beside_unti
     half = WINDOW_PX / 2
     limb = fit.limbs[i]
     measured = quality.position <= limb.end + half
-    for code, bad in _windows(quality, quality.position < beside_until):
+    for code, bad in _windows(quality, first, beside_until):
         stretches += [(s - half, s + half, code) for s in quality.position[bad & measured]]
     codes = list(dict.fromkeys(code for _, _, code in stretches))
     strength = float(np.nanmedian(quality.strength[measured]))
@@ -154,8 +161,9 @@ def _grey_ends(frame: Frame) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def _windows(q: LimbQuality, suspect: npt.NDArray[np.bool_]) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
-    """Codes of doubts that have a place, each with the windows (W,) where it holds; ``suspect`` are those to doubt."""
+def _windows(q: LimbQuality, first: float, beside_until: float) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
+    """Codes of doubts that have a place, each with the windows (W,) where it holds."""
+    suspect, beyond = q.position < beside_until, q.position >= first
 
     def excess(square: Array, count: Array) -> Array:
         return np.where(count > 10, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
@@ -167,10 +175,21 @@ def _windows(q: LimbQuality, suspect: npt.NDArray[np.bool_]) -> tuple[tuple[str,
     misfit = (inside > _MISFIT_Z) | ((shift > _SHIFT_Z * q.shift_sd) & (shift > _SHIFT_PART))
     overlap = (beside > _BESIDE_Z) | (q.beside_shift > np.where(suspect, _NARROW_SHIFT_Z, _BESIDE_SHIFT_Z))
     step, tilt = np.abs(q.ground_step), np.abs(q.ground_tilt)
-    overlap |= (np.maximum(step, tilt) > _GROUND_Z * q.ground_sd) & ((step > _GROUND_STEP) | (tilt > _GROUND_TILT))
+    known = _GROUND_Z * q.ground_sd
+    overlap |= (step > _GROUND_STEP) & (step > known)
+    side = np.where(beyond & (np.abs(q.ground_side) > 2 * known), np.abs(q.ground_side), 0.0)
+    # over two windows: the lesser of a window and its higher neighbour
+    side = np.minimum(side, np.maximum(np.append(side[1:], 0.0), np.append(0.0, side[:-1])))
+    overlap |= side > _GROUND_SIDE
+    edge = (tilt > _GROUND_TILT) & (tilt > known)
     # where limbs join no pixel is looked at, which is not to say that nothing is seen
     unseen = (q.strength < UNSEEN) & (q.inside_count > 0)
-    return (("overlap", overlap), ("misfit", misfit & ~overlap), ("unseen", unseen))
+    return (
+        ("overlap", overlap),
+        ("edge_beside", edge & ~overlap),
+        ("misfit", misfit & ~overlap),
+        ("unseen", unseen),
+    )
 
 
 def _shaded(fit: JointFit, i: int, frame: Frame) -> bool:

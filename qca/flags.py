@@ -131,6 +131,15 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "wide_interval",
+        "wide interval",
+        "the minimal diameter is not known to 0.3 mm",
+        "The 95 % interval of the minimal diameter reaches more than 0.3 mm to either side, the scale's error apart: "
+        "noise, a faint lumen or a lesion hardly wider than the blur. The number alone says little.",
+        "Read the interval; use a frame with more dose, better filling or a larger image of the vessel.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "unseen",
         "lumen not seen",
         "part of the limb does not stand out from the noise",
@@ -156,6 +165,15 @@ _ROWS = (
         "wire, a catheter, a rib's or the diaphragm's edge; on the proximal limb of a narrow fork also a daughter that "
         "leaves it earlier than was traced.",
         "Look at the contours; use a view without overlap, or exclude the stretch.",
+        untrusted=True,
+    ),
+    FlagDefinition(
+        "edge_beside",
+        "edge beside the limb",
+        "an edge in the background lies beside the vessel here",
+        "The background's course changes on one side of the limb and not on the other, as where a rib's, the "
+        "diaphragm's or another organ's edge comes near it. What was taken for a wall there may be that edge.",
+        "Look at the contours; use a view in which the edge lies elsewhere, or exclude the stretch.",
         untrusted=True,
     ),
     FlagDefinition(

@@ -138,10 +138,10 @@ def _foot(joint: JointFit, limb: Limb) -> float:
     return float(s[np.argmin(np.linalg.norm(limb.points(s) - joint.branching_point, axis=1))])
 
 
-def crossed_near(numbers: Sequence[LimbNumbers]) -> list[bool]:
-    """Whether something crosses each limb near the branching point."""
+def crossed_near(numbers: Sequence[LimbNumbers], among: Sequence[str] = ("overlap",)) -> list[bool]:
+    """Whether something crosses each limb near the branching point: whether one of these codes stands there."""
     return [
-        any("overlap" in codes for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)])
+        any(set(among) & set(codes) for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)])
         for n in numbers
     ]
 
@@ -231,7 +231,7 @@ def limb_numbers(
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
     near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if start.narrow else 0.0
-    doubts = limb_doubts(joint, i, name, frame, near_mouth)
+    doubts = limb_doubts(joint, i, name, frame, start.first, near_mouth)
     per_point = tuple(
         (("below_resolution",) if d < blur_fwhm else ())
         + tuple(dict.fromkeys(code for a, b, code in doubts.stretches if a <= at < b))

@@ -19,6 +19,9 @@ Array = npt.NDArray[np.float64]
 
 _NARROW_SD = 2.0
 """From so many SDs of the law's scatter on the three limbs' references cannot all be healthy ones; own choice."""
+_WIDE_MM = 0.3
+"""Half of a 95 % interval of a minimal diameter, the scale's error apart, from which on the number alone says too
+little: balloons and stents come in steps of 0.25 mm (common practice, no source)."""
 LAW_SOURCE = "Huo-Kassab diameter law, exponent 7/3 (Huo Y et al., EuroIntervention 2012;7:1310-1316)"
 _EXPONENT = 7 / 3
 
@@ -67,6 +70,8 @@ def limb_reading(
     mouths: dict[str, float] = {m: float(x.reference.line[0]) for m, x in zip(names, all_numbers, strict=True)}
     if narrow_for_the_law(name, mouths) and "no_healthy_part" not in codes:
         codes.append("no_healthy_part")
+    if mm(1.96 * st.mld_sd) > _WIDE_MM:
+        codes.append("wide_interval")
     length = float(n.position[-1] - n.position[0])
     return LimbReading(
         mld_px=st.mld,

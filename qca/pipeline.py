@@ -236,7 +236,8 @@ class FrameAtHand:
             flags += [_flag(code, name) for code in limb.flags]
         if angles is not None and any("unseen" in limb.flags for limb in limbs.values()):
             flags.append(_flag("join_unseen", "angles"))
-        if angles is not None and any(crossed_near(numbers)):
+        # an edge may be half of a vessel that a limb was led along
+        if angles is not None and any(crossed_near(numbers, ("overlap", "edge_beside"))):
             flags.append(_flag("overlap_beside", "angles"))
         medina = None
         branching = carina = None

@@ -40,6 +40,8 @@ class LimbQuality:
     ground_step, ground_tilt : ndarray, shape (W,)
         How far the background's level, and its difference from one side to the other, leave their course along the
         limb, as parts of the lumen's depth: a crossing vessel that the background has swallowed.
+    ground_side : ndarray, shape (W,)
+        The background's difference from one side to the other itself, in the same parts.
     ground_sd : ndarray, shape (W,)
         What noise alone makes of the level, in the same parts.
     strength : ndarray, shape (W,)
@@ -58,6 +60,7 @@ class LimbQuality:
     beside_shift: Array
     ground_step: Array
     ground_tilt: Array
+    ground_side: Array
     ground_sd: Array
     strength: Array
     gain: float
@@ -121,7 +124,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
     signal = np.bincount(window[lumen], weights=(depth**2 / variance)[lumen], minlength=count)
     strength = np.sqrt(signal / (edges[1] - edges[0]))
     typical = float(np.median(peak))
-    step, tilt = _ground_course(fit.background[near.pixel], x, window, count, typical)
+    step, tilt, across = _ground_course(fit.background[near.pixel], x, window, count, typical)
     around = np.maximum(np.bincount(window[~lumen], minlength=count), 1)
     ground_sd = np.sqrt(shared * np.bincount(window[~lumen], weights=variance[~lumen], minlength=count)) / around
     part = fit.layout.g[i]
@@ -137,6 +140,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
         beside_shift=np.abs(t2.reshape(count, 2)).max(1),
         ground_step=step,
         ground_tilt=tilt,
+        ground_side=across,
         ground_sd=ground_sd / max(typical, 1e-9),
         strength=strength,
         gain=float(weights @ limb.g),
@@ -146,10 +150,10 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
 
 def _ground_course(
     background: Array, x: Array, window: npt.NDArray[np.int64], count: int, depth: float
-) -> tuple[Array, Array]:
-    """Level and side difference of the background per window (W,), parts of ``depth``, off their own course.
+) -> tuple[Array, Array, Array]:
+    """Level and side difference of the background per window (W,) off their course, and the difference itself.
 
-    The course is the running median over 7 windows.
+    All are parts of ``depth``; the course is the running median over 7 windows.
     """
     from scipy.ndimage import median_filter
 
@@ -165,4 +169,4 @@ def _ground_course(
         known = np.isfinite(course)
         filled = np.where(known, course, float(np.median(course[known])) if known.any() else 0.0)
         out.append((filled - median_filter(filled, size=7, mode="nearest")) / max(depth, 1e-9))
-    return out[0], out[1]
+    return out[0], out[1], tilt / max(depth, 1e-9)
