@@ -7,10 +7,10 @@ import math
 import numpy as np
 
 from calib.sources import scale_typed
+from qca.catheter import true_catheter_mm
 from qca.errors import PicksError
 from qca.frames.frame import Frame
 from qca.picks import LIMBS, LimbName, Picks, Point
-from qca.scaling import true_catheter_mm
 
 
 def picked_points(frame: Frame, picks: Picks, within_px: float) -> tuple[tuple[LimbName, ...], list[Point]]:

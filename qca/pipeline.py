@@ -4,37 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from types import MappingProxyType
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
+from qca.assembly import Fitted, assemble, flag
+from qca.catheter import Catheter, rough_mm_per_px, see_catheter, uses_catheter
 from qca.display_curve import noise_by_level, straightened
 from qca.doubts import cut_off, saturated
 from qca.errors import LimbTooShort, NoVessel
 from qca.exposed import exposed_part
-from qca.flags import FLAGS
 from qca.frames.frame import Frame
-from qca.grey_model import GreyModel, expected_grey, grey_model, vessels_alone
-from qca.limb_numbers import beside_overlap, crossed_near, limb_numbers, limb_starts
-from qca.limb_reading import limb_reading
-from qca.lumen.medina import medina_code
+from qca.grey_model import GreyModel, expected_grey, vessels_alone
 from qca.one_thread import one_thread
 from qca.picked_points import all_exposed, picked_points
-from qca.picks import LIMBS, LimbName, Picks
-from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
-from qca.scaling import Catheter, Scaling, find_scale, rough_mm_per_px, see_catheter, uses_catheter
+from qca.picks import LimbName, Picks
+from qca.reading import Reading
+from qca.scaling import Scaling, find_scale
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.sharpened import smoothed_back, unsharp_mask
-from qca.tree.angles import bifurcation_angles
 from qca.tree.grow import NoMeeting, grow
 from qca.tree.led_path import leading_points
-from qca.tree.trace import Crop, trace_tree
+from qca.tree.trace import trace_tree
 from qca.tree.wires import LEAST_AREA_MM2
-from qca.tube.joint import JointFit
 from qca.tube.options import FitOptions
-from qca.tube.priors import PriorNumbers
 from qca.working_image import square_pixels, working_crop
 
 Array = npt.NDArray[np.float64]
@@ -71,19 +65,6 @@ def measure(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTINGS) -
         If the header was named as scale and holds none.
     """
     return FrameAtHand(frame, settings).measure(picks)
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """The limbs that were picked, fitted; ``turned`` is the whole image on square pixels with vessels dark."""
-
-    names: tuple[LimbName, ...]
-    crop: Crop
-    dark: bool
-    turned: Array
-    catheter: Catheter | None
-    priors: PriorNumbers
-    joint: JointFit
 
 
 class FrameAtHand:
@@ -165,7 +146,7 @@ class FrameAtHand:
             code = "sharpened_cut"
         else:
             reading = before._straightened(picks, rough=rough)  # noqa: SLF001 - the same class
-        return replace(reading, flags=(*reading.flags, _flag(code, "frame")))
+        return replace(reading, flags=(*reading.flags, flag(code, "frame")))
 
     def _straightened(self, picks: Picks, *, rough: bool) -> Reading:
         seen = self._see(picks, rough=rough)
@@ -176,10 +157,10 @@ class FrameAtHand:
             if noise.display_curve and not cut:
                 straight = FrameAtHand(straightened(self.frame, noise, dark=seen.dark), self.settings)
                 reading = straight._read(picks, straight._see(picks, rough=False), rough=False)
-                return replace(reading, flags=(*reading.flags, _flag("display_curve", "frame")))
+                return replace(reading, flags=(*reading.flags, flag("display_curve", "frame")))
         return self._read(picks, seen, rough=rough)
 
-    def _see(self, picks: Picks, *, rough: bool) -> _Seen:
+    def _see(self, picks: Picks, *, rough: bool) -> Fitted:
         """Trace and fit the limbs."""
         frame, settings = self.frame, self.settings
         names, points = picked_points(frame, picks, settings.pick_radius_px)
@@ -204,78 +185,14 @@ class FrameAtHand:
             options = replace(options, wires=True, least_wire=least)
         with _solvable("vessel"):
             joint = grow(crop, paths, options, rough=rough)
-        return _Seen(names, crop, dark, turned, catheter, priors, joint)
+        return Fitted(names, crop, dark, turned, catheter, priors, joint)
 
-    def _read(self, picks: Picks, seen: _Seen, *, rough: bool) -> Reading:
+    def _read(self, picks: Picks, seen: Fitted, *, rough: bool) -> Reading:
         """Find the scale and the numbers of each limb."""
-        frame, settings = self.frame, self.settings
-        names, crop, dark, joint = seen.names, seen.crop, seen.dark, seen.joint
-        alone = vessels_alone(joint, seen.priors)
-        scaling = self._scale(seen.turned, picks, alone, seen.catheter, dark=dark, rough=rough)
-        grey = grey_model(joint)
-        scale = scaling.scale
-        numbers = [
-            limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
-            for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
-        ]
-        numbers = beside_overlap(numbers)
-        flags = [_flag(code, "scale") for code in scaling.codes]
-        flags += _frame_flags(frame)
-        if rough:
-            flags.append(_flag("provisional", "frame"))
-        angles = None
-        if len(names) == 3:
-            chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
-            angles, angle_codes = bifurcation_angles(joint, chord_px)
-            flags += [_flag(code, "angles") for code in angle_codes]
-        limbs: dict[str, LimbReading] = {
-            name: limb_reading(n, name, numbers, names, scale, frame.pixel_aspect)
-            for name, n in zip(names, numbers, strict=True)
-        }
-        for name, limb in limbs.items():
-            flags += [_flag(code, name) for code in limb.flags]
-        if angles is not None and any("unseen" in limb.flags for limb in limbs.values()):
-            flags.append(_flag("join_unseen", "angles"))
-        # an edge may be half of a vessel that a limb was led along
-        if angles is not None and any(crossed_near(numbers, ("overlap", "edge_beside"))):
-            flags.append(_flag("overlap_beside", "angles"))
-        medina = None
-        branching = carina = None
-        if len(names) == 3:
-            medina = medina_code(
-                [limbs[n].ds_percent for n in LIMBS],
-                [limbs[n].ds_sd_percent for n in LIMBS],
-                settings.medina_threshold_percent,
-            )
-            if max(limbs["distal"].reference_px, limbs["side"].reference_px) > 1.05 * limbs["proximal"].reference_px:
-                flags.append(_flag("limbs_unusual", "proximal"))
-            branching = _xy(joint.branching_point + crop.origin, frame)
-            carina = _xy(numbers[0].carina + crop.origin, frame) if numbers[0].carina is not None else None
-        left = right = None
-        if scaling.shaft is not None:
-            left, right = (_points_xy(w + scaling.origin, frame) for w in (scaling.shaft.left, scaling.shaft.right))
-        return Reading(
-            frame=FrameRecord(
-                frame.file, frame.sha256, frame.index, frame.rows, frame.columns, frame.grey_rule, frame.detail
-            ),
-            picks=picks,
-            settings=settings,
-            scale=scale,
-            limbs=MappingProxyType(limbs),
-            angles=angles,
-            medina=medina,
-            branching_point_px=branching,
-            carina_px=carina,
-            flags=tuple(flags),
-            fit=MappingProxyType(_fit_record(joint, grey, dark=dark)),
-            catheter_left_px=left,
-            catheter_right_px=right,
-            wires=_wire_lines(joint, names, crop.origin, frame),
-        )
-
-
-def _flag(code: str, where: str) -> Flag:
-    return Flag(code, where, FLAGS[code].short, FLAGS[code].untrusted)
+        alone = vessels_alone(seen.joint, seen.priors)
+        scaling = self._scale(seen.turned, picks, alone, seen.catheter, dark=seen.dark, rough=rough)
+        reading = assemble(seen, scaling, self.frame, picks, self.settings)
+        return replace(reading, flags=(*reading.flags, flag("provisional", "frame"))) if rough else reading
 
 
 @contextmanager
@@ -311,48 +228,3 @@ def _refuse_short(paths: list[Array], names: tuple[LimbName, ...], least_px: flo
                 "needed: move it further out, and check that the other points lie on their vessels"
             )
         raise LimbTooShort(msg, limb=name)
-
-
-def _wire_lines(joint: JointFit, names: tuple[LimbName, ...], origin: Array, frame: Frame) -> tuple[WireLine, ...]:
-    """Collect where the wires run, strand by strand, from the limb's start to its pick."""
-    lines = []
-    for strand in (strand for wire in joint.wires for strand in wire.strands):
-        limb = joint.limbs[strand.limb]
-        s = np.linspace(limb.lead, limb.end, max(round(limb.end - limb.lead), 2))
-        lines.append(WireLine(names[strand.limb], _points_xy(strand.points(limb, s) + origin, frame)))
-    return tuple(lines)
-
-
-def _fit_record(joint: JointFit, grey: GreyModel, *, dark: bool) -> dict[str, object]:
-    """Collect what the fit found out about the frame: lengths in px, levels as stored or straightened."""
-    return {
-        "vessels": "dark" if dark else "bright",
-        "blur_sd_px": float(np.exp(grey.log_sigma)),
-        "blur_uncertainty_px": float(np.exp(grey.log_sigma)) * grey.log_sigma_sd,
-        "contrast_per_px": grey.contrast,
-        "bending_per_px": grey.bend,
-        "noise_sd": float(np.sqrt(np.median(joint.variance))),
-        "chi2_per_pixel": float((joint.weight * joint.residual**2).mean()),
-        "pixels": len(joint.level),
-        "parameters": joint.layout.size,
-        "wires": len(joint.wires),
-    }
-
-
-def _frame_flags(frame: Frame) -> list[Flag]:
-    flags = []
-    if frame.lossy:
-        flags.append(_flag("lossy", "frame"))
-    if abs(frame.pixel_aspect - 1) > 1e-6:
-        flags.append(_flag("oblique_pixels", "frame"))
-    return flags
-
-
-def _xy(point: Array, frame: Frame) -> tuple[float, float]:
-    return float(point[1]), float(point[0] / frame.pixel_aspect)
-
-
-def _points_xy(points: Array, frame: Frame) -> Array:
-    out = np.column_stack([points[:, 1], points[:, 0] / frame.pixel_aspect])
-    out.setflags(write=False)
-    return out

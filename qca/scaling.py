@@ -9,31 +9,25 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.checks import disagreement
-from calib.known import catheter_mm, french_to_mm
 from calib.scale import Scale
 from calib.sources import HeaderNumbers, scale_from_catheter, scale_from_header, scale_typed
 from calib.units import Px
+from qca.catheter import NO_SHAFT, Catheter, see_catheter, true_catheter_mm
 from qca.doubts import saturated
-from qca.errors import MissingScale, NoVessel, PicksError
+from qca.errors import MissingScale, NoVessel
 from qca.frames.frame import Frame
-from qca.grey_model import GUESS, GreyModel
+from qca.grey_model import GreyModel
 from qca.picks import Picks
 from qca.settings import Settings
-from qca.tree.trace import crop_around, first_radius, trace_tree
-from qca.tube.curve import curve_through
 from qca.tube.shaft import Shaft, settle_shaft
 from qca.tube.shaft_model import GreyPrior, ShaftOptions
-from qca.tube.shaft_sight import SeenShaft, see_shaft
+from qca.tube.shaft_sight import SeenShaft
 
 Array = npt.NDArray[np.float64]
 
 
-_SHAFT_SCALES_PX = (4.0, 6.0)
-"""Ridge scales for a shaft: coarse enough to see the two walls of an empty catheter as one."""
-
 _LARGEST_MM_PER_PX = 0.8
 """A detector of 0.4 m read out as 512 pixels, magnifying nothing: no angiogram has larger ones."""
-_NO_SHAFT = "no catheter shaft found between the two catheter points: pick both on the same visible stretch of shaft"
 
 _LEAST_BLUR_SD = 0.02
 """No blur is known better than this, log px: vessels and catheter need not lie in one plane."""
@@ -61,50 +55,6 @@ class Scaling:
     codes: tuple[str, ...]
     shaft: Shaft | None
     origin: Array
-
-
-def true_catheter_mm(picks: Picks) -> float | None:
-    """Diameter of the picked catheter, mm; None without a catheter.
-
-    Raises
-    ------
-    PicksError
-        If the size is missing or absurd.
-    """
-    if picks.catheter is None:
-        return None
-    try:
-        if picks.catheter_mm is not None:
-            return catheter_mm(picks.catheter_mm)
-        if picks.french is not None:
-            return french_to_mm(picks.french)
-    except ValueError as error:
-        raise PicksError(str(error)) from error
-    msg = "the catheter has points but no size: give its French size or its diameter in mm"
-    raise PicksError(msg)
-
-
-@dataclass(frozen=True, slots=True)
-class Catheter:
-    """The picked catheter as it was first seen; ``origin`` is its crop's corner, (row, column)."""
-
-    shaft: SeenShaft
-    origin: Array
-    options: ShaftOptions
-
-
-def rough_mm_per_px(catheter: Catheter, picks: Picks) -> float:
-    """Give the scale, mm per px, as the catheter by itself tells it."""
-    true_mm = true_catheter_mm(picks)
-    assert true_mm is not None  # noqa: S101 - there is a catheter
-    solution = catheter.shaft.solution
-    lumen = picks.catheter_feature == "filled_lumen"
-    return true_mm / (2 * solution.radius_px * (float(solution.theta[1]) if lumen else 1.0))
-
-
-def uses_catheter(picks: Picks) -> bool:
-    """Whether the scale comes from the picked catheter."""
-    return picks.mm_per_px is None and picks.scale != "header" and true_catheter_mm(picks) is not None
 
 
 def find_scale(
@@ -162,7 +112,7 @@ def find_scale(
         catheter.options,
     )
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
-        raise NoVessel(_NO_SHAFT)
+        raise NoVessel(NO_SHAFT)
     if shaft.outer_sd_px > _NO_MEASURE * shaft.outer_px:
         msg = (
             "no catheter shaft found between the two catheter points: what lies there may have any width around "
@@ -256,72 +206,3 @@ def _from_shaft(
 
 def _or_zero(value: float) -> float:
     return value if math.isfinite(value) else 0.0
-
-
-def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -> Catheter:
-    """Trace the catheter between its two picks and fit it by itself.
-
-    Parameters
-    ----------
-    frame : Frame
-        For its valid region and pixel aspect.
-    image : ndarray, shape (rows, columns)
-        Square pixels, catheter dark.
-    picks : Picks
-        With the two catheter points and what of the catheter is measured.
-    settings : Settings
-        Lengths.
-
-    Returns
-    -------
-    Catheter
-        In crop coordinates, px.
-
-    Raises
-    ------
-    PicksError
-        If the points lie outside the frame or on one spot.
-    NoVessel
-        If nothing like a shaft is there.
-    """
-    assert picks.catheter is not None  # noqa: S101 - the caller has checked
-    ends = np.array([[p[1] * frame.pixel_aspect, p[0]] for p in picks.catheter])
-    distance = float(np.linalg.norm(ends[0] - ends[1]))
-    if distance < 2 * settings.min_limb_length_px:
-        msg = (
-            f"the two catheter points are only {distance:.1f} px apart: pick them at least "
-            f"{2 * settings.min_limb_length_px:.0f} px apart along the shaft"
-        )
-        raise PicksError(msg)
-    valid = square_valid(frame, image)
-    crop = crop_around(image, valid, ends, 30.0)
-    path = trace_tree(crop, ends - crop.origin, settings.pick_radius_px, _SHAFT_SCALES_PX)[0]
-    curve = curve_through(path, 6.0)
-    if curve.length > 1.5 * distance:
-        raise NoVessel(_NO_SHAFT)
-    start = float(np.median(first_radius(crop.image, curve.points, curve.normal, 20.0)))
-    options = ShaftOptions()
-    prior = GreyPrior(GUESS.log_sigma, GUESS.log_sigma_sd, GUESS.bend)
-    shaft = see_shaft(crop.image, curve, start, prior, options, feature=picks.catheter_feature, valid=crop.valid)
-    return Catheter(shaft, crop.origin, options)
-
-
-def square_valid(frame: Frame, image: Array) -> npt.NDArray[np.bool_]:
-    """Find the valid region on the square-pixel image.
-
-    Parameters
-    ----------
-    frame : Frame
-        With its valid region on the stored pixels.
-    image : ndarray, shape (rows, columns)
-        Its square pixels; only the shape counts.
-
-    Returns
-    -------
-    ndarray of bool, shape (rows, columns)
-        False under a shutter.
-    """
-    if image.shape == frame.valid.shape:
-        return frame.valid
-    rows = np.minimum((np.arange(image.shape[0]) / frame.pixel_aspect + 0.5).astype(int), frame.rows - 1)
-    return np.asarray(frame.valid[rows], dtype=np.bool_)

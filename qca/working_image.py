@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.frames.frame import Frame
-from qca.scaling import square_valid
 from qca.tree.ridge import both_strengths, ridge_margin
 from qca.tree.trace import Crop, crop_around
 
@@ -75,3 +74,24 @@ def _darker_near(image: Array, valid: Mask, r: int, c: int) -> float:
         # the ridge filter's sigma^1.5 favours what is thin; sigma^2 weighs a contrast alike at all scales
         more += (dark - bright) * scale**0.5
     return more
+
+
+def square_valid(frame: Frame, image: Array) -> npt.NDArray[np.bool_]:
+    """Find the valid region on the square-pixel image.
+
+    Parameters
+    ----------
+    frame : Frame
+        With its valid region on the stored pixels.
+    image : ndarray, shape (rows, columns)
+        Its square pixels; only the shape counts.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        False under a shutter.
+    """
+    if image.shape == frame.valid.shape:
+        return frame.valid
+    rows = np.minimum((np.arange(image.shape[0]) / frame.pixel_aspect + 0.5).astype(int), frame.rows - 1)
+    return np.asarray(frame.valid[rows], dtype=np.bool_)

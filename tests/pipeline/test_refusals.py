@@ -223,11 +223,11 @@ def test_a_short_limb_says_how_short(forked):
 
 
 def test_a_limb_that_ends_at_its_mouth_is_no_fault_of_an_edit(forked, monkeypatch):
-    from qca import pipeline
+    from qca import assembly
 
-    found = pipeline.limb_starts
+    found = assembly.limb_starts
     monkeypatch.setattr(
-        pipeline,
+        assembly,
         "limb_starts",
         lambda joint: [
             replace(start, first=limb.end - 4.0) for start, limb in zip(found(joint), joint.limbs, strict=True)
