@@ -53,10 +53,11 @@ view: $(VENV)/.desk
 	@$(PY) -m ui.cli view $(FILE)
 
 # The desk's tests run first, in a process of their own: a crash of the graphics stack must not take the numbers with
-# it. Their reports are replayed into the second process, so that one summary and one exit code speak for all.
+# it. Their reports are replayed into the second process, so that one summary and one exit code speak for all. That one
+# shares the other tests out over the cores, file by file, for what a file has drawn serves all its tests.
 test: tests-ready
 	@.ci/desk_tests $(VENV)
-	@$(PY) -m pytest --replay=build/desk.jsonl $(PYTEST_ARGS)
+	@$(PY) -m pytest --replay=build/desk.jsonl -n auto --dist loadfile $(PYTEST_ARGS)
 
 test-desk: tests-ready
 	@.ci/desk_tests $(VENV)

@@ -27,7 +27,8 @@ def pytest_addoption(parser):
 def pytest_configure(config):
     if path := config.getoption("--record"):
         config.pluginmanager.register(Recorder(config, Path(path)), "qca-recorder")
-    if path := config.getoption("--replay"):
+    # workers of a session that is shared out have their own configuration, the summary is the first process's
+    if (path := config.getoption("--replay")) and not hasattr(config, "workerinput"):
         config.pluginmanager.register(Replayer(config, Path(path)), "qca-replayer")
 
 
@@ -86,10 +87,10 @@ class Replayer:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtestloop(self, session):
-        session.testscollected += sum(entry["kind"] == "start" for entry in self.entries)
         try:
             return (yield)
         finally:
+            session.testscollected += sum(entry["kind"] == "start" for entry in self.entries)
             self.replay()
 
     def replay(self):

@@ -55,6 +55,8 @@ def test_the_dead_own_nothing(ledger):
         ("elsewhere|1|1", True),
         ("rubbish", True),
     ],
+    # processes have other numbers in another run
+    ids=["this process", "when it began unsaid", "begun at another time", "no such process", "elsewhere", "rubbish"],
 )
 def test_who_lives(owner, alive):
     assert lives(owner) is alive
