@@ -54,10 +54,11 @@ view: $(VENV)/.desk
 
 # The desk's tests run first, in a process of their own: a crash of the graphics stack must not take the numbers with
 # it. Their reports are replayed into the second process, so that one summary and one exit code speak for all. That one
-# shares the other tests out over the cores, file by file, for what a file has drawn serves all its tests.
+# shares the other tests out over the cores, file by file, for what a file has drawn serves all its tests; each process
+# counts with one core, or they wait for one another.
 test: tests-ready
 	@.ci/desk_tests $(VENV)
-	@$(PY) -m pytest --replay=build/desk.jsonl -n auto --dist loadfile $(PYTEST_ARGS)
+	@OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest --replay=build/desk.jsonl -n auto --dist loadfile $(PYTEST_ARGS)
 
 test-desk: tests-ready
 	@.ci/desk_tests $(VENV)

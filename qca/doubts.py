@@ -16,11 +16,15 @@ from qca.frames.frame import Frame
 from qca.picks import LimbName
 from qca.tree.quality import UNSEEN, WINDOW_PX, LimbQuality, limb_quality
 from qca.tube.joint import JointFit
+from qca.tube.noise import high_passed
 
 Array = npt.NDArray[np.float64]
 
 _MISFIT_Z = 6.0
 """Excess of squared residuals inside the lumen, in SDs; pure noise stays under 4 over a limb's windows."""
+_EXCESS_PART = 0.03
+"""And it is this part of the lumen's depth (root mean square): where there is hardly any noise, everything is an
+excess."""
 _SHIFT_Z, _SHIFT_PART = 5.0, 0.08
 """A smooth residual inside the lumen: this many SDs and this part of the depth together."""
 _BESIDE_Z, _BESIDE_SHIFT_Z = 7.0, 5.5
@@ -48,6 +52,8 @@ _SATURATED_PART = 0.01
 _PILE, _PILE_BESIDE, _PILE_PART = 5.0, 8, 0.0005
 """A grey scale is cut where this many times as many pixels have the outermost value as one of the next eight levels,
 and they are this part of the frame."""
+_NOISELESS = 0.5
+"""SD of the noise, grey levels, under which they pile up wherever the picture is even."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +163,15 @@ def _grey_ends(frame: Frame) -> tuple[float, float]:
         piled = int((depth == least).sum())
         beside = int((depth <= least + _PILE_BESIDE).sum()) - piled
         cut = piled > _PILE_PART * len(pixels) and piled > _PILE * beside / _PILE_BESIDE
+        cut = cut and _noise_apart_from(frame, sign * least) > _NOISELESS
         ends.append(sign * least if cut else end)
     return ends[0], ends[1]
+
+
+def _noise_apart_from(frame: Frame, level: float) -> float:
+    """SD of single pixels' noise, grey levels, where no pixel has ``level``; 0 where there are none."""
+    passed = high_passed(np.where(frame.valid & (frame.pixels != level), frame.pixels, np.nan))
+    return 1.4826 * float(np.median(np.abs(passed))) if passed.size else 0.0
 
 
 def _windows(q: LimbQuality, first: float, beside_until: float) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:
@@ -166,7 +179,8 @@ def _windows(q: LimbQuality, first: float, beside_until: float) -> tuple[tuple[s
     suspect, beyond = q.position < beside_until, q.position >= first
 
     def excess(square: Array, count: Array) -> Array:
-        return np.where(count > 10, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
+        counts = (count > 10) & ((square - 1) * q.noise_part**2 > _EXCESS_PART**2)
+        return np.where(counts, (square - 1) * np.sqrt(np.maximum(count, 1) / 2), 0.0)
 
     inside = excess(q.inside, q.inside_count)
     beside = excess(q.beside, q.beside_count)

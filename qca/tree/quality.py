@@ -44,6 +44,8 @@ class LimbQuality:
         The background's difference from one side to the other itself, in the same parts.
     ground_sd : ndarray, shape (W,)
         What noise alone makes of the level, in the same parts.
+    noise_part : float
+        SD of a single pixel's noise as a part of the lumen's depth.
     strength : ndarray, shape (W,)
         Signal to noise ratio of the lumen per px of length.
     gain, gain_sd : float
@@ -62,6 +64,7 @@ class LimbQuality:
     ground_tilt: Array
     ground_side: Array
     ground_sd: Array
+    noise_part: float
     strength: Array
     gain: float
     gain_sd: float
@@ -142,6 +145,7 @@ def limb_quality(fit: JointFit, i: int) -> LimbQuality:
         ground_tilt=tilt,
         ground_side=across,
         ground_sd=ground_sd / max(typical, 1e-9),
+        noise_part=float(np.median(noise)) / max(typical, 1e-9),
         strength=strength,
         gain=float(weights @ limb.g),
         gain_sd=float(np.sqrt(max(weights @ fit.covariance[part, part] @ weights, 0.0))),

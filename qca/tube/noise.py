@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -10,26 +12,41 @@ Index = npt.NDArray[np.int64]
 
 _FLOOR = 0.2
 """Smallest variance anywhere, as a part of the mean one."""
+ROUNDING = 1 / 12
+"""Variance of rounding to whole grey levels, which no stored frame has less of."""
+_ALIKE = 8.0
+"""How many pixels of a picture nearly without noise share a rounding error; own choice, along a shaft."""
+LEAST_NOISE = 0.005
+"""No model knows a lumen's grey levels better than this part of their depth (SD of a pixel): its own choice of blur,
+background and wall is left over in frames nearly without noise. At 2500 quanta per pixel noise is 2 to 5 %."""
 _PAIRS = 100
 """Fewer pairs of pixels at a lag say nothing about it."""
 _BLOCK_PX, _BLOCK_PIXELS = 16, 64
 """Side of a block, px, and the fewest pixels in one that counts."""
 
 
-def noise_variance(residual: Array, level: Array) -> Array:
+def rounding_variance(level: Array) -> float:
+    """Variance of rounding in grey levels (P,) as they are stored; 0 where they are no whole numbers."""
+    return ROUNDING if np.array_equal(level, np.round(level)) else 0.0
+
+
+def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Array:
     """Variance linear in the grey level, as quanta on a linear scale have it, robust to outliers.
 
     Parameters
     ----------
     residual, level : ndarray, shape (P,)
         Residuals and fitted grey levels.
+    rounding : float
+        The least that rounding makes of it.
 
     Returns
     -------
     ndarray, shape (P,)
-        Variance per pixel, at least a fifth of the mean one.
+        Variance per pixel, at least a fifth of the mean one, that of rounding and `LEAST_NOISE`.
     """
     low, high = np.quantile(level, [0.02, 0.98])
+    least = max(rounding, (LEAST_NOISE * float(high - low)) ** 2)
     spread = max(1.4826**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
     square = np.minimum(residual**2, 9 * spread)
     above = np.minimum(np.maximum(level, low), high) - low
@@ -42,7 +59,7 @@ def noise_variance(residual: Array, level: Array) -> Array:
         variance = np.maximum(at_low + slope * above, _FLOOR * spread)
         weight = 1 / variance**2
     # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
-    return np.asarray(variance * 1.01)
+    return np.asarray(np.maximum(variance * 1.01, least))
 
 
 def correlation_factor(pixels: Array, z: Array, reach: int = 3) -> float:
@@ -80,6 +97,54 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
     used = count >= min(_BLOCK_PIXELS, int(count.max()))
     together = np.bincount(block, weights=_with_neighbours(pixels, z, reach))
     return max(1.0 + float(np.median(together[used] / np.maximum(power[used], 1e-12))), 1.0)
+
+
+def rounding_shared(sd: float, rounding: float) -> float:
+    """Part of the errors of rounding to whole levels that is no noise but follows the picture.
+
+    With noise of one or more levels rounding errors are independent of what is rounded, without any they are the same
+    wherever the level is: their mean falls with the characteristic function of what is added (Widrow B, Kollar I:
+    Quantization noise, 2008, chapter 4; from memory).
+
+    Parameters
+    ----------
+    sd : float
+        SD of a pixel's noise, that of rounding in it, grey levels.
+    rounding : float
+        Variance of rounding; 0 without any.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+    """
+    return math.exp(-4 * math.pi**2 * max(sd**2 - rounding, 0.0)) if rounding else 0.0
+
+
+def rounding_correlation(sd: float, rounding: float) -> float:
+    """By how much rounding errors raise the variance of what is smooth over a pixel's, for noise of ``sd`` levels."""
+    return 1.0 + _ALIKE * rounding_shared(sd, rounding)
+
+
+def high_passed(field: Array) -> Array:
+    """Give what single pixels' noise is seen in: independent noise keeps its SD, what is smooth vanishes.
+
+    The difference of two Laplacians over 3 x 3 pixels (Immerkaer J, Comput Vis Image Underst 1996;64:300-302; from
+    memory).
+
+    Parameters
+    ----------
+    field : ndarray, shape (rows, columns)
+        Grey levels or residuals, NaN where unknown.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Where all nine pixels are known.
+    """
+    across = field[:, :-2] - 2 * field[:, 1:-1] + field[:, 2:]
+    passed = (across[:-2] - 2 * across[1:-1] + across[2:]) / 6
+    return np.asarray(passed[np.isfinite(passed)])
 
 
 def _places(pixels: Array) -> tuple[Index, Index]:

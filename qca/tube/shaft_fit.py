@@ -16,6 +16,7 @@ from qca.tube.hollow import blurred_hollow
 from qca.tube.normal import Factor, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
+from qca.tube.steps import LOG_BLURS
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -212,7 +213,7 @@ class _Problem:
     def solution(self, theta: Array, state: ShaftState) -> ShaftSolution:
         """Parameters (Q,) with everything about the fit there."""
         residual = self.pixels.level - state.level
-        self.variance = _robust_variance(residual) * self.pixels.correlation
+        self.variance = max(_robust_variance(residual), self.pixels.least**2) * self.pixels.correlation
         weight = self._weight(residual)
         jacobian = self.jacobian(theta, state)
         normal, _ = self._told(jacobian, weight, residual)
@@ -316,7 +317,7 @@ class _Problem:
         """
         residual = self.pixels.level - state.level
         if learn:
-            self.variance = _robust_variance(residual) * self.pixels.correlation
+            self.variance = max(_robust_variance(residual), self.pixels.least**2) * self.pixels.correlation
         normal, pull = self._told(self.jacobian(theta, state), self._weight(residual), residual)
         if learn:
             self._learn(theta, normal)
@@ -326,6 +327,7 @@ class _Problem:
             move = Factor(normal + self.precision, damping * np.diag(normal) + 1e-12, own=True).solve(pull)
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
+            new[4] = np.clip(new[4], *LOG_BLURS)
             new_state = self.predict(new)
             after = self.cost(new, new_state)
             if after < before:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
-from qca.tube.noise import typical_correlation
+from qca.tube.noise import LEAST_NOISE, rounding_correlation, rounding_variance, typical_correlation
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.plane import Plane
 from qca.tube.shaft_model import ShaftOptions
@@ -57,6 +58,8 @@ class ShaftPixels:
         Grey levels below that background.
     noise : float
         SD of the noise beside the shaft, grey levels.
+    least, rounding : float
+        What no noise comes under, grey levels, and the variance of rounding in it.
     correlation : float
         By how much the variance that neighbours' shared noise has for what is smooth is more than a pixel's.
     base : float
@@ -78,6 +81,8 @@ class ShaftPixels:
     first_ground: Array
     depth: Array
     noise: float
+    least: float
+    rounding: float
     correlation: float
     base: float
     pattern: Pattern
@@ -128,7 +133,10 @@ class ShaftPixels:
         first_ground = Factor(normal + 0.3 * plane.penalty, 1e-6, own=True).solve(vector)
         background = plane.evaluate(first_ground)
         depth = background - level
-        noise = _MAD_TO_SD * float(np.median(np.abs(depth[beside]))) + 1e-9
+        seen = _MAD_TO_SD * float(np.median(np.abs(depth[beside])))
+        rounding = rounding_variance(level)
+        least = max(math.sqrt(rounding), LEAST_NOISE * float(np.quantile(depth, 0.9)))
+        noise = max(seen, least, 1e-9)
         return cls(
             curve=curve,
             reach=reach,
@@ -143,7 +151,12 @@ class ShaftPixels:
             first_ground=first_ground,
             depth=depth,
             noise=noise,
-            correlation=typical_correlation(np.column_stack([rows, columns])[beside], depth[beside] / noise),
+            least=least,
+            rounding=rounding,
+            correlation=max(
+                typical_correlation(np.column_stack([rows, columns])[beside], depth[beside] / noise),
+                rounding_correlation(noise, rounding),
+            ),
             base=float(np.median(background)),
             pattern=_pattern(axis_spline, axis_cell, plane),
         )

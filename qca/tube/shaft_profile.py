@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import blurred_pair
 from qca.tube.hollow import blurred_hollow
+from qca.tube.noise import rounding_shared
 from qca.tube.shaft_blur import Blur, without
 from qca.tube.shaft_model import EMPTY, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels
@@ -98,7 +99,9 @@ class MeanProfile:
         at: Array = np.asarray((np.flatnonzero(used) + low) * _BIN_PX, dtype=np.float64)
         part = at / pixels.reach
         base = np.column_stack([np.ones_like(part), part, part**2])
-        return cls(at, depth[used] / count[used], pixels.noise * np.sqrt(pixels.correlation / count[used]), base)
+        shared = pixels.rounding * rounding_shared(pixels.noise, pixels.rounding)
+        sd = np.sqrt(pixels.noise**2 * pixels.correlation / count[used] + shared)
+        return cls(at, depth[used] / count[used], sd, base)
 
     def fit(
         self,

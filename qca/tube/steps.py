@@ -32,12 +32,16 @@ def undoes(step: Array, before: Array, away: Array) -> bool:
     return float(step @ away) < -_BACK * float(before @ away)
 
 
+LOG_BLURS = math.log(0.3), math.log(6.0)
+"""Logarithms of the blurs that there are, px: a pixel's own width alone is 0.29."""
+
+
 def bounded(theta: Array, layout: Layout, widest: Sequence[float]) -> Array:
     """Keep radii positive and under ``widest``, px, wires in the lumen, shared parameters within physics, in place."""
     for part, most in zip(layout.r, widest, strict=True):
         theta[part] = np.minimum(np.maximum(theta[part], 0.2), most)
     for part in layout.wire_f:
         theta[part] = np.minimum(np.maximum(theta[part], -1.0), 1.0)
-    theta[layout.log_sigma] = min(max(float(theta[layout.log_sigma]), math.log(0.3)), math.log(6.0))
+    theta[layout.log_sigma] = min(max(float(theta[layout.log_sigma]), LOG_BLURS[0]), LOG_BLURS[1])
     theta[layout.bend] = min(max(float(theta[layout.bend]), -0.03), 0.12)
     return theta

@@ -56,6 +56,7 @@ def test_limbs_that_meet_nowhere_are_no_flat_picture(forked, monkeypatch):
 def test_beside_a_narrow_fork_less_is_let_pass():
     """A daughter that runs on beside the proximal limb is mostly taken for background: 4.5 SDs are left of it."""
     calm = {item.name: np.zeros(3) for item in fields(LimbQuality)} | {"strength": np.full(3, 9.0), "gain": 0.0}
+    calm["noise_part"] = 0.1
     calm["position"] = np.array([4.0, 12.0, 20.0])
     quality = LimbQuality(**(calm | {"gain_sd": 0.1, "beside_shift": np.array([3.6, 4.5, 4.5])}))
     found = dict(_windows(quality, 0.0, 16.0))
