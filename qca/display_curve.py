@@ -19,7 +19,8 @@ import numpy.typing as npt
 
 from qca.frames.frame import Frame
 from qca.tube.joint import JointFit
-from qca.tube.noise import ROUNDING, high_passed, rounding_variance
+from qca.tube.noise import high_passed
+from qca.tube.rounding import ROUNDING, rounding_variance
 
 Array = npt.NDArray[np.float64]
 

@@ -16,7 +16,7 @@ from qca.frames.frame import Frame
 from qca.picks import LimbName
 from qca.tree.quality import UNSEEN, WINDOW_PX, LimbQuality, limb_quality
 from qca.tube.joint import JointFit
-from qca.tube.noise import high_passed
+from qca.tube.noise import MAD_TO_SD, high_passed
 
 Array = npt.NDArray[np.float64]
 
@@ -38,8 +38,8 @@ stay under 0.13, a thin limb's noise does not."""
 _GROUND_SIDE = 0.45
 """The background's difference from one side of a limb to the other, over two windows and as a part of the lumen's
 depth, from which on an edge beside it may have drawn a wall, and its neighbours' with it. In another renderer's frames
-(README) only limbs along such edges reach it, and a third of those were wrong without any other sign; ribs and spine
-drawn here stay under 0.44."""
+(README) only limbs along such edges and strong ribs reach it, and a third of those were wrong without any other sign;
+ribs and spine drawn here stay under 0.44."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4
@@ -171,7 +171,7 @@ def _grey_ends(frame: Frame) -> tuple[float, float]:
 def _noise_apart_from(frame: Frame, level: float) -> float:
     """SD of single pixels' noise, grey levels, where no pixel has ``level``; 0 where there are none."""
     passed = high_passed(np.where(frame.valid & (frame.pixels != level), frame.pixels, np.nan))
-    return 1.4826 * float(np.median(np.abs(passed))) if passed.size else 0.0
+    return MAD_TO_SD * float(np.median(np.abs(passed))) if passed.size else 0.0
 
 
 def _windows(q: LimbQuality, first: float, beside_until: float) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:

@@ -21,7 +21,7 @@ from qca.tube.crossed import cross_in_depth
 from qca.tube.evidence import Evidence
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.noise import correlation_factor, noise_variance, rounding_variance, typical_correlation
+from qca.tube.noise import correlation_factor, noise_variance, typical_correlation
 from qca.tube.options import FitOptions
 from qca.tube.priors import Precisions, first_precisions
 from qca.tube.problem import Problem, State
@@ -216,7 +216,7 @@ def fit_limbs(
     for step_number in range(iterations):
         if step_number % 3 == 0 or step_number == iterations - 1:
             residual = problem.level - state.model
-            alone = noise_variance(residual, state.model, rounding_variance(problem.level))
+            alone = noise_variance(residual, state.model, problem.rounding)
             if step_number and not told:
                 correlation, told = typical_correlation(problem.pixels, residual / np.sqrt(alone)), True
             variance = alone * correlation
@@ -261,7 +261,7 @@ def _result(
     covariance: bool,
 ) -> JointFit:
     residual = problem.level - state.model
-    variance = noise_variance(residual, state.model, rounding_variance(problem.level))
+    variance = noise_variance(residual, state.model, problem.rounding)
     # SDs hold the model's own errors
     correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance)) if covariance else used
     variance = variance * correlation

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
+MAD_TO_SD = 1.4826
+"""SD of a normal variable over its median absolute deviation."""
 _FLOOR = 0.2
 """Smallest variance anywhere, as a part of the mean one."""
-ROUNDING = 1 / 12
-"""Variance of rounding to whole grey levels, which no stored frame has less of."""
-_ALIKE = 8.0
-"""How many pixels of a picture nearly without noise share a rounding error; own choice, along a shaft."""
 LEAST_NOISE = 0.005
 """No model knows a lumen's grey levels better than this part of their depth (SD of a pixel): its own choice of blur,
 background and wall is left over in frames nearly without noise. At 2500 quanta per pixel noise is 2 to 5 %."""
@@ -23,11 +19,6 @@ _PAIRS = 100
 """Fewer pairs of pixels at a lag say nothing about it."""
 _BLOCK_PX, _BLOCK_PIXELS = 16, 64
 """Side of a block, px, and the fewest pixels in one that counts."""
-
-
-def rounding_variance(level: Array) -> float:
-    """Variance of rounding in grey levels (P,) as they are stored; 0 where they are no whole numbers."""
-    return ROUNDING if np.array_equal(level, np.round(level)) else 0.0
 
 
 def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Array:
@@ -47,7 +38,7 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Arra
     """
     low, high = np.quantile(level, [0.02, 0.98])
     least = max(rounding, (LEAST_NOISE * float(high - low)) ** 2)
-    spread = max(1.4826**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
+    spread = max(MAD_TO_SD**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
     square = np.minimum(residual**2, 9 * spread)
     above = np.minimum(np.maximum(level, low), high) - low
     weight = np.full(len(level), 1 / spread**2)
@@ -97,33 +88,6 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
     used = count >= min(_BLOCK_PIXELS, int(count.max()))
     together = np.bincount(block, weights=_with_neighbours(pixels, z, reach))
     return max(1.0 + float(np.median(together[used] / np.maximum(power[used], 1e-12))), 1.0)
-
-
-def rounding_shared(sd: float, rounding: float) -> float:
-    """Part of the errors of rounding to whole levels that is no noise but follows the picture.
-
-    With noise of one or more levels rounding errors are independent of what is rounded, without any they are the same
-    wherever the level is: their mean falls with the characteristic function of what is added (Widrow B, Kollar I:
-    Quantization noise, 2008, chapter 4; from memory).
-
-    Parameters
-    ----------
-    sd : float
-        SD of a pixel's noise, that of rounding in it, grey levels.
-    rounding : float
-        Variance of rounding; 0 without any.
-
-    Returns
-    -------
-    float
-        From 0 to 1.
-    """
-    return math.exp(-4 * math.pi**2 * max(sd**2 - rounding, 0.0)) if rounding else 0.0
-
-
-def rounding_correlation(sd: float, rounding: float) -> float:
-    """By how much rounding errors raise the variance of what is smooth over a pixel's, for noise of ``sd`` levels."""
-    return 1.0 + _ALIKE * rounding_shared(sd, rounding)
 
 
 def high_passed(field: Array) -> Array:

@@ -26,10 +26,12 @@ from qca.tube.cap import Cap, cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
+from qca.tube.noise import MAD_TO_SD
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
 from qca.tube.priors import bending_of
+from qca.tube.rounding import rounding_variance
 from qca.tube.shared import Shared
 from qca.tube.spline import blurred_weights, sparse_rows
 from qca.tube.threaded import Threaded
@@ -37,9 +39,6 @@ from qca.tube.touched import Touched
 from qca.tube.wire import Lit, Shade, Wire, with_wires
 
 Single = npt.NDArray[np.float32]
-
-_MAD_TO_SD = 1.4826
-"""SD of a normal variable over its median absolute deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +141,7 @@ class Problem:
         self.pixels, self.near, self.clear, self.ends = band.pixels, band.near, band.clear, band.ends
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level: Array = image[rows, cols]
+        self.rounding = rounding_variance(self.level)
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count, wires)
         self.threaded = Threaded(wires, self.near)
@@ -182,7 +182,7 @@ class Problem:
             shift = Factor(normal + plane.penalty, 1e-6, own=True).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = level - plane.evaluate(coef)[some]
-            noise = _MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
+            noise = MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
 

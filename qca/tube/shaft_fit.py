@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
 from qca.tube.hollow import blurred_hollow
+from qca.tube.noise import MAD_TO_SD
 from qca.tube.normal import Factor, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import FIXED, ShaftPixels
@@ -38,8 +39,6 @@ _MOST_BENT = 3.0
 _EMPTY_STEPS = 20
 """Steps for an empty catheter: a thin dark wall and a thick pale one lie in one long valley, down which they creep."""
 _TRIALS = 6
-_MAD_TO_SD = 1.4826
-"""SD of a normal variable over its median absolute deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -354,4 +353,4 @@ def pattern_entries(jacobian: Array) -> npt.NDArray[np.float32]:
 
 def _robust_variance(residual: Array) -> float:
     """Variance of the noise from residuals (P,), outliers apart."""
-    return float(max((_MAD_TO_SD * float(np.median(np.abs(residual)))) ** 2, 1e-12))
+    return float(max((MAD_TO_SD * float(np.median(np.abs(residual)))) ** 2, 1e-12))

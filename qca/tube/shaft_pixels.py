@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from qca.tube.band import painted, pixels_of
 from qca.tube.curve import Curve
-from qca.tube.noise import LEAST_NOISE, rounding_correlation, rounding_variance, typical_correlation
+from qca.tube.noise import LEAST_NOISE, MAD_TO_SD, typical_correlation
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.plane import Plane
+from qca.tube.rounding import rounding_correlation, rounding_variance
 from qca.tube.shaft_model import ShaftOptions
 from qca.tube.spline import Spline, following
 
@@ -24,8 +25,6 @@ FIXED = 6
 """Parameters of the whole shaft: log outer radius, lumen ratio, wall over lumen, amplitude, log blur, taper."""
 _BESIDE_PX = 2.5
 """Pixels this far outside the first wall count as background."""
-_MAD_TO_SD = 1.4826
-"""SD of a normal variable over its median absolute deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +132,7 @@ class ShaftPixels:
         first_ground = Factor(normal + 0.3 * plane.penalty, 1e-6, own=True).solve(vector)
         background = plane.evaluate(first_ground)
         depth = background - level
-        seen = _MAD_TO_SD * float(np.median(np.abs(depth[beside])))
+        seen = MAD_TO_SD * float(np.median(np.abs(depth[beside])))
         rounding = rounding_variance(level)
         least = max(math.sqrt(rounding), LEAST_NOISE * float(np.quantile(depth, 0.9)))
         noise = max(seen, least, 1e-9)

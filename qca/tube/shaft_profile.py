@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import blurred_pair
 from qca.tube.hollow import blurred_hollow
-from qca.tube.noise import rounding_shared
+from qca.tube.rounding import rounding_shared
 from qca.tube.shaft_blur import Blur, without
 from qca.tube.shaft_model import EMPTY, GreyPrior, Hypothesis, ShaftOptions, attenuation
 from qca.tube.shaft_pixels import ShaftPixels

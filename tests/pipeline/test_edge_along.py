@@ -31,7 +31,7 @@ def darkened_along(case, clean, name, gap_mm, depth):
 
 @pytest.fixture(scope="module")
 def along():
-    """Readings of limbs with a deep edge along them: case, the limb's name, the reading."""
+    """Cases and readings of frames with a deep edge along a limb."""
     found = []
     for seed in range(405, 408):
         case = phantom_case(random_bifurcation(seed), "edge")
