@@ -15,6 +15,7 @@ Axes: P pixels, Q parameters, N pairs of a limb and a pixel near it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,7 +27,7 @@ from qca.tube.cap import Cap, cap_of
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
-from qca.tube.noise import MAD_TO_SD
+from qca.tube.noise import LEAST_NOISE, MAD_TO_SD
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
 from qca.tube.plane import Plane
@@ -171,6 +172,8 @@ class Problem:
         column, value, level = plane.column.take(some, axis=0), plane.value.take(some, axis=0), self.level[some]
         weight = np.ones(len(some))
         noise = 1.0
+        # beside a lumen without noise all pixels are alike, which is no reason to expect an even background
+        least = max(math.sqrt(self.rounding), LEAST_NOISE * float(np.ptp(self.level)), 1e-9)
         coef: Array = np.full(count, self.base)
         if not len(some):
             return coef, noise
@@ -182,7 +185,7 @@ class Problem:
             shift = Factor(normal + plane.penalty, 1e-6, own=True).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = level - plane.evaluate(coef)[some]
-            noise = MAD_TO_SD * float(np.median(np.abs(residual))) + 1e-9
+            noise = max(MAD_TO_SD * float(np.median(np.abs(residual))), least)
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
 
