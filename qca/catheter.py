@@ -10,6 +10,7 @@ import numpy.typing as npt
 from calib.known import catheter_mm, french_to_mm
 from qca.errors import NoVessel, PicksError
 from qca.frames.frame import Frame
+from qca.grey_ends import grey_ends
 from qca.grey_model import GUESS
 from qca.picks import Picks
 from qca.settings import Settings
@@ -71,7 +72,7 @@ def uses_catheter(picks: Picks) -> bool:
     return picks.mm_per_px is None and picks.scale != "header" and true_catheter_mm(picks) is not None
 
 
-def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -> Catheter:
+def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings, *, dark: bool) -> Catheter:
     """Trace the catheter between its two picks and fit it by itself.
 
     Parameters
@@ -84,6 +85,8 @@ def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -
         With the two catheter points and what of the catheter is measured.
     settings : Settings
         Lengths.
+    dark : bool
+        Whether it is dark in the file.
 
     Returns
     -------
@@ -113,7 +116,7 @@ def see_catheter(frame: Frame, image: Array, picks: Picks, settings: Settings) -
     if curve.length > 1.5 * distance:
         raise NoVessel(NO_SHAFT)
     start = float(np.median(first_radius(crop.image, curve.points, curve.normal, 20.0)))
-    options = ShaftOptions()
+    options = ShaftOptions(ends=grey_ends(frame, dark=dark))
     prior = GreyPrior(GUESS.log_sigma, GUESS.log_sigma_sd, GUESS.bend)
     shaft = see_shaft(crop.image, curve, start, prior, options, feature=picks.catheter_feature, valid=crop.valid)
     return Catheter(shaft, crop.origin, options)

@@ -16,9 +16,9 @@ from qca.frames.frame import Frame
 from qca.picks import LimbName
 from qca.tree.quality import UNSEEN, WINDOW_PX, LimbQuality, limb_quality
 from qca.tube.joint import JointFit
-from qca.tube.noise import MAD_TO_SD, high_passed
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 _MISFIT_Z = 6.0
 """Excess of squared residuals inside the lumen, in SDs; pure noise stays under 4 over a limb's windows."""
@@ -49,11 +49,6 @@ _NO_PICK, _PICK_WINDOWS = 1.6, 3
 frames have 1.75 and more, background 1."""
 _SATURATED_PART = 0.01
 """Part of the pixels of a limb or shaft at an end of the grey scale."""
-_PILE, _PILE_BESIDE, _PILE_PART = 5.0, 8, 0.0005
-"""A grey scale is cut where this many times as many pixels have the outermost value as one of the next eight levels,
-and they are this part of the frame."""
-_NOISELESS = 0.5
-"""SD of the noise, grey levels, under which they pile up wherever the picture is even."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,55 +118,16 @@ def limb_doubts(fit: JointFit, i: int, name: LimbName, frame: Frame, first: floa
         codes.append("wire_inside")
     if i in fit.odd and "misfit" not in codes:
         codes.append("misfit")
-    if saturated(fit.level[fit.near[i].pixel], frame):
+    if saturated(fit.at_end[fit.near[i].pixel]):
         codes.append("saturated")
     if _shaded(fit, i, frame):
         codes.append("outside_valid")
     return Doubts(tuple(codes), tuple(stretches))
 
 
-def saturated(level: Array, frame: Frame) -> bool:
-    """Whether pixels of these grey levels (N,), turned or not, lie at an end of the grey scale, more than by chance."""
-    if not level.size:
-        return False
-    seen = np.abs(level)
-
-    def part_at(low: float, high: float) -> float:
-        return float(np.mean((seen <= low) | (seen >= high)))
-
-    low, high = frame.grey_range
-    # the frame is looked at as a whole only where enough of these pixels share their own extremes
-    if part_at(max(low, float(seen.min())), min(high, float(seen.max()))) <= _SATURATED_PART:
-        return False
-    return part_at(*_grey_ends(frame)) > _SATURATED_PART
-
-
-def cut_off(frame: Frame) -> bool:
-    """Whether many pixels of the whole frame lie at an end of its grey scale."""
-    low, high = _grey_ends(frame)
-    pixels = frame.pixels[frame.valid]
-    return float(np.mean((pixels <= low) | (pixels >= high))) > _PILE_PART
-
-
-def _grey_ends(frame: Frame) -> tuple[float, float]:
-    """Where the grey scale ends: at the file's range, or where an export has cut it and many pixels pile up."""
-    pixels = frame.pixels[frame.valid]
-    ends = []
-    for end, sign in zip(frame.grey_range, (1.0, -1.0), strict=True):
-        depth = sign * pixels
-        least = float(depth.min(initial=np.inf))
-        piled = int((depth == least).sum())
-        beside = int((depth <= least + _PILE_BESIDE).sum()) - piled
-        cut = piled > _PILE_PART * len(pixels) and piled > _PILE * beside / _PILE_BESIDE
-        cut = cut and _noise_apart_from(frame, sign * least) > _NOISELESS
-        ends.append(sign * least if cut else end)
-    return ends[0], ends[1]
-
-
-def _noise_apart_from(frame: Frame, level: float) -> float:
-    """SD of single pixels' noise, grey levels, where no pixel has ``level``; 0 where there are none."""
-    passed = high_passed(np.where(frame.valid & (frame.pixels != level), frame.pixels, np.nan))
-    return MAD_TO_SD * float(np.median(np.abs(passed))) if passed.size else 0.0
+def saturated(at_end: Mask) -> bool:
+    """Whether more than some chance pixels (N,) lie at an end of the grey scale."""
+    return bool(at_end.size) and float(at_end.mean()) > _SATURATED_PART
 
 
 def _windows(q: LimbQuality, first: float, beside_until: float) -> tuple[tuple[str, npt.NDArray[np.bool_]], ...]:

@@ -243,9 +243,10 @@ _ROWS = (
         "saturated",
         "saturated",
         "grey values at the limit of the file's range",
-        "Part of the vessel or its surroundings is at the darkest or brightest grey value: its true depth is lost.",
-        "Use a frame or an export without clipping.",
-        untrusted=True,
+        "Part of the vessel or its surroundings is at the darkest or brightest grey value: its true depth is lost. "
+        "What such pixels say is that it lies there or beyond, and the SDs know that it is no more.",
+        "Use a frame or an export without clipping where there is one.",
+        untrusted=False,
     ),
     FlagDefinition(
         "limb_short",

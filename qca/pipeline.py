@@ -12,10 +12,11 @@ import numpy.typing as npt
 from qca.assembly import Fitted, assemble, flag
 from qca.catheter import Catheter, rough_mm_per_px, see_catheter, uses_catheter
 from qca.display_curve import noise_by_level, straightened
-from qca.doubts import cut_off, saturated
+from qca.doubts import saturated
 from qca.errors import LimbTooShort, NoVessel
 from qca.exposed import exposed_part
 from qca.frames.frame import Frame
+from qca.grey_ends import cut_off, grey_ends
 from qca.grey_model import GreyModel, expected_grey, vessels_alone
 from qca.one_thread import one_thread
 from qca.picked_points import all_exposed, picked_points
@@ -115,7 +116,7 @@ class FrameAtHand:
         key = (picks.catheter, picks.catheter_feature, dark)
         if self._seen is None or self._seen[0] != key:
             with _solvable("catheter shaft"):
-                self._seen = key, see_catheter(self.frame, image, picks, self.settings)
+                self._seen = key, see_catheter(self.frame, image, picks, self.settings, dark=dark)
         return self._seen[1]
 
     def _scale(
@@ -124,7 +125,7 @@ class FrameAtHand:
         key = (*(getattr(picks, name) for name in _SCALE_PICKS), dark)
         if not rough or self._scaled is None or self._scaled[0] != key:
             with _solvable("catheter shaft"):
-                self._scaled = key, find_scale(self.frame, image, picks, self.settings, grey, catheter)
+                self._scaled = key, find_scale(self.frame, image, picks, self.settings, grey, catheter, dark=dark)
         return self._scaled[1]
 
     def _before_enhancement(self) -> FrameAtHand | None:
@@ -153,7 +154,7 @@ class FrameAtHand:
         if not rough:
             noise = noise_by_level(seen.joint)
             # a cut grey scale has less noise at its end, too, but what was cut off cannot be straightened
-            cut = any(saturated(seen.joint.level[near.pixel], self.frame) for near in seen.joint.near)
+            cut = any(saturated(seen.joint.at_end[near.pixel]) for near in seen.joint.near)
             if noise.display_curve and not cut:
                 straight = FrameAtHand(straightened(self.frame, noise, dark=seen.dark), self.settings)
                 reading = straight._read(picks, straight._see(picks, rough=False), rough=False)
@@ -178,7 +179,7 @@ class FrameAtHand:
         turned = image if dark else -image
         catheter = self._catheter(turned, picks, dark=dark)
         priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
-        options = FitOptions(priors=priors)
+        options = FitOptions(priors=priors, ends=grey_ends(frame, dark=dark))
         # without a catheter too little is known of blur and contrast to tell a wire from a lumen that is not round
         if catheter is not None:
             least = LEAST_AREA_MM2 / rough_mm_per_px(catheter, picks) ** 2

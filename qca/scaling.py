@@ -58,7 +58,14 @@ class Scaling:
 
 
 def find_scale(
-    frame: Frame, image: Array, picks: Picks, settings: Settings, grey: GreyModel, catheter: Catheter | None = None
+    frame: Frame,
+    image: Array,
+    picks: Picks,
+    settings: Settings,
+    grey: GreyModel,
+    catheter: Catheter | None = None,
+    *,
+    dark: bool,
 ) -> Scaling:
     """Scale of the frame by the source that the picks name.
 
@@ -76,6 +83,8 @@ def find_scale(
         Blur and bending from the vessels.
     catheter : Catheter, optional
         The catheter where it was seen before.
+    dark : bool
+        Whether vessels are dark in the file.
 
     Returns
     -------
@@ -105,7 +114,7 @@ def find_scale(
     if true_mm is None:
         return Scaling(None, ("scale_missing",), None, none)
     if catheter is None:
-        catheter = see_catheter(frame, image, picks, settings)
+        catheter = see_catheter(frame, image, picks, settings, dark=dark)
     shaft = settle_shaft(
         catheter.shaft,
         GreyPrior(grey.log_sigma, max(grey.log_sigma_sd, _LEAST_BLUR_SD), grey.bend, grey.contrast, grey.level),
@@ -133,7 +142,7 @@ def find_scale(
     code = _wire_code(catheter.shaft, grey)
     if code is not None:
         scaling = replace(scaling, codes=(*scaling.codes, code))
-    if saturated(pixels.level[np.abs(pixels.x) < shaft.outer_px / 2], frame):
+    if saturated(pixels.censored.seen[np.abs(pixels.x) < shaft.outer_px / 2]):
         scaling = replace(scaling, codes=(*scaling.codes, "saturated"))
     return scaling
 

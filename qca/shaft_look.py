@@ -60,10 +60,11 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
     lit = exposed_part(frame)
     frame = lit if all_exposed(lit, picks, settings.pick_radius_px) else frame
     image = square_pixels(frame)
-    if frame.dark_vessels is not None:
-        found = find_scale(frame, image if frame.dark_vessels else -image, picks, settings, GUESS)
-    else:
+    dark = frame.dark_vessels
+    if dark is None:
         found = _either_polarity(frame, image, picks, settings)
+    else:
+        found = find_scale(frame, image if dark else -image, picks, settings, GUESS, dark=dark)
     if found.shaft is None:
         return ShaftLook(found.scale, found.codes, None, None)
     left, right = (_stored(wall + found.origin, frame) for wall in (found.shaft.left, found.shaft.right))
@@ -73,9 +74,9 @@ def look_at_shaft(frame: Frame, picks: Picks, settings: Settings = DEFAULT_SETTI
 def _either_polarity(frame: Frame, image: Points, picks: Picks, settings: Settings) -> Scaling:
     """Take the shaft for dark first: so it is in nearly every export."""
     try:
-        return find_scale(frame, image, picks, settings, GUESS)
+        return find_scale(frame, image, picks, settings, GUESS, dark=True)
     except MeasurementError:
-        return find_scale(frame, -image, picks, settings, GUESS)
+        return find_scale(frame, -image, picks, settings, GUESS, dark=False)
 
 
 def _stored(points: Points, frame: Frame) -> Points:

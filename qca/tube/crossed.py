@@ -48,6 +48,7 @@ def cross_in_depth(problem: Problem, state: State) -> bool:
     known = float(more @ more)
     if known <= 0:
         return False
-    part = float(more @ (state.model - problem.level)[both]) / known
+    level = problem.censored.completed(problem.level, state.model)
+    part = float(more @ (state.model - level)[both]) / known
     sd = problem.noise * math.sqrt(problem.correlation / known)
     return part > max(_LEAST, _LEAST_SD * sd)

@@ -65,6 +65,8 @@ class Evidence:
         Gradient of the log likelihood.
     state : State
         What is predicted there.
+    residual : ndarray, shape (P,)
+        What the pixels have over it, as a least squares fit is to take them.
     values : ndarray, shape (K,)
         Entries of the Jacobian there, times the roots of the pixels' weights.
     root : ndarray, shape (P,)
@@ -76,6 +78,7 @@ class Evidence:
     matrix: Array
     vector: Array
     state: State
+    residual: Array
     values: Single
     root: Array
 

@@ -9,7 +9,7 @@ Axes: P pixels, Q parameters, L limbs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -61,7 +61,10 @@ class JointFit:
     pixels : ndarray, shape (P, 2)
         Pixels in play, (row, column).
     level, model, background : ndarray, shape (P,)
-        Grey levels, vessels dark: seen, predicted, and predicted without vessels.
+        Grey levels, vessels dark: seen, predicted, and predicted without vessels. Where the scale ends before what is
+        predicted, that counts as seen.
+    at_end : ndarray of bool, shape (P,)
+        Pixels that were seen at an end of the grey scale.
     opacity : ndarray, shape (P,)
         Blurred opacity of the limbs' union, px.
     variance : ndarray, shape (P,)
@@ -89,6 +92,7 @@ class JointFit:
     shared: Shared
     pixels: Array
     level: Array
+    at_end: Mask
     model: Array
     background: Array
     opacity: Array
@@ -208,19 +212,18 @@ def fit_limbs(
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta
-    variance, correlation, told = np.full(len(problem.level), problem.noise**2), problem.correlation, False
+    correlation, told = problem.correlation, False
+    alone = np.full(len(problem.level), problem.noise**2)
     learning = _LEARNING if shared.precisions is None else {} if thin else _LEARNING_AGAIN
     hidden = mouths(limbs) if learning else []
     moved = np.zeros_like(theta)
     settled: Evidence | None = None
     for step_number in range(iterations):
         if step_number % 3 == 0 or step_number == iterations - 1:
-            residual = problem.level - state.model
-            alone = noise_variance(residual, state.model, problem.rounding)
+            alone = _noise(problem, state)
             if step_number and not told:
-                correlation, told = typical_correlation(problem.pixels, residual / np.sqrt(alone)), True
-            variance = alone * correlation
-        evidence = _evidence(problem, theta, state, variance)
+                correlation, told = _correlation(problem, state, alone, typical_correlation), True
+        evidence = _evidence(problem, theta, state, alone, correlation)
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
             if step_number == min(learning):
@@ -241,12 +244,27 @@ def fit_limbs(
     return _result(problem, theta, state, precisions, settled, correlation, thin=thin, covariance=covariance)
 
 
-def _evidence(problem: Problem, theta: Array, state: State, variance: Array) -> Evidence:
-    residual = problem.level - state.model
-    weight = _huber(residual, variance, problem.options.huber) / variance
-    root = np.sqrt(weight)
+def _noise(problem: Problem, state: State) -> Array:
+    """Variance (P,) of single pixels' noise, by those that show it."""
+    others = problem.censored.others
+    model = others(state.model)
+    at = None if model is state.model else state.model
+    return noise_variance(others(problem.level) - model, model, problem.rounding, at)
+
+
+def _correlation(problem: Problem, state: State, alone: Array, told_by: Callable[[Array, Array], float]) -> float:
+    """By how much what neighbours share raises the noise's variance, by the pixels that show it."""
+    others = problem.censored.others
+    return told_by(others(problem.pixels), others((problem.level - state.model) / np.sqrt(alone)))
+
+
+def _evidence(problem: Problem, theta: Array, state: State, alone: Array, correlation: float) -> Evidence:
+    """Take what the pixels say, whose variance is ``correlation`` times what it is ``alone``, (P,)."""
+    residual, part = problem.censored.told(problem.level - state.model, alone)
+    variance = alone * correlation
+    root = np.sqrt(part * _huber(residual, variance, problem.options.huber) / variance)
     values = problem.jacobian(state, root)
-    return Evidence(problem, theta, *problem.pattern.normal(values, root * residual), state, values, root)
+    return Evidence(problem, theta, *problem.pattern.normal(values, root * residual), state, residual, values, root)
 
 
 def _result(
@@ -260,11 +278,10 @@ def _result(
     thin: bool,
     covariance: bool,
 ) -> JointFit:
-    residual = problem.level - state.model
-    variance = noise_variance(residual, state.model, problem.rounding)
+    alone = _noise(problem, state)
     # SDs hold the model's own errors
-    correlation = correlation_factor(problem.pixels, residual / np.sqrt(variance)) if covariance else used
-    variance = variance * correlation
+    correlation = _correlation(problem, state, alone, correlation_factor) if covariance else used
+    level = problem.censored.completed(problem.level, state.model)
     layout = problem.layout
     spread = np.full((layout.size, layout.size), np.nan)
     seen = None
@@ -272,7 +289,7 @@ def _result(
         start = layout.ground.stop
         spread[:start], spread[:, :start] = 0.0, 0.0
         if settled is None:
-            evidence = _evidence(problem, theta, state, variance)
+            evidence = _evidence(problem, theta, state, alone, correlation)
         else:
             # after a step that hardly moved the pixels say the same, but for how much neighbours share their noise
             evidence = settled.weighing(used / correlation)
@@ -294,12 +311,13 @@ def _result(
         covariance=spread,
         shared=shared,
         pixels=problem.pixels,
-        level=problem.level,
+        level=level,
+        at_end=problem.censored.seen,
         model=state.model,
         background=state.ground,
         opacity=state.opacity,
-        variance=variance / correlation,
-        weight=_huber(residual, variance, problem.options.huber),
+        variance=alone,
+        weight=_huber(level - state.model, alone * correlation, problem.options.huber),
         typical=used,
         base=problem.base,
         near=tuple(near.alongside() for near in problem.near),

@@ -21,7 +21,7 @@ _BLOCK_PX, _BLOCK_PIXELS = 16, 64
 """Side of a block, px, and the fewest pixels in one that counts."""
 
 
-def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Array:
+def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Array | None = None) -> Array:
     """Variance linear in the grey level, as quanta on a linear scale have it, robust to outliers.
 
     Parameters
@@ -30,10 +30,12 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Arra
         Residuals and fitted grey levels.
     rounding : float
         The least that rounding makes of it.
+    at : ndarray, shape (A,), optional
+        Grey levels at which it is wanted; the same as ``level`` where they are not given.
 
     Returns
     -------
-    ndarray, shape (P,)
+    ndarray, shape (P,) or (A,)
         Variance per pixel, at least a fifth of the mean one, that of rounding and `LEAST_NOISE`.
     """
     low, high = np.quantile(level, [0.02, 0.98])
@@ -49,6 +51,8 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0) -> Arra
         at_low, slope = np.linalg.solve(normal, [float(weight @ square), float(by_level @ square)]).tolist()
         variance = np.maximum(at_low + slope * above, _FLOOR * spread)
         weight = 1 / variance**2
+    if at is not None:
+        variance = np.maximum(at_low + slope * (np.minimum(np.maximum(at, low), high) - low), _FLOOR * spread)
     # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
     return np.asarray(np.maximum(variance * 1.01, least))
 

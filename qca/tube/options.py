@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from qca.tube.censored import ENDLESS, GreyEnds
 from qca.tube.priors import PriorNumbers
 
 
@@ -27,6 +28,8 @@ class FitOptions:
         Whether guide wires are looked for in the lumen.
     least_wire : float
         Least area of a wire's profile, px^2.
+    ends : GreyEnds
+        Where the grey scale ends, vessels dark.
     priors : PriorNumbers
         What is believed before looking.
     """
@@ -40,4 +43,5 @@ class FitOptions:
     smallest_radius_px: float = 0.15
     wires: bool = False
     least_wire: float = 0.0
+    ends: GreyEnds = ENDLESS
     priors: PriorNumbers = field(default_factory=PriorNumbers)

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from qca.tube.band import Array, Index, Mask, select_band
 from qca.tube.cap import Cap, cap_of
+from qca.tube.censored import Censored
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
@@ -143,6 +144,7 @@ class Problem:
         rows, cols = self.pixels[:, 0].astype(np.int64), self.pixels[:, 1].astype(np.int64)
         self.level: Array = image[rows, cols]
         self.rounding = rounding_variance(self.level)
+        self.censored = Censored.of(self.level, options.ends, rounded=self.rounding > 0)
         self.plane = Plane(self.pixels, options.background_knot_px)
         self.layout = Layout.of(self.limbs, self.plane.count, wires)
         self.threaded = Threaded(wires, self.near)

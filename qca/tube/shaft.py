@@ -174,8 +174,7 @@ def _with_blur(grey: GreyPrior, blur: Blur) -> GreyPrior:
 def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool) -> Shaft:
     """Numbers of a solution, with the covariance at the noise that its residuals show."""
     pixels, theta, state, curve = solution.pixels, solution.theta, solution.state, solution.pixels.curve
-    residual = pixels.level - state.level
-    weight = solution.weight
+    residual, weight = solution.residual, solution.weight
     covariance = solution.covariance
     shows = float(np.sqrt(weight @ solution.jacobian[:, 3] ** 2))
     radius = float(np.exp(theta[0]))

@@ -64,7 +64,8 @@ class ShaftState:
 class ShaftSolution:
     """A fitted shaft.
 
-    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``jacobian`` (P, 26) its derivatives by the
+    ``theta`` (Q,) are the parameters, ``state`` the prediction, ``residual`` (P,) what the pixels have over it, as a
+    least squares fit is to take them, ``jacobian`` (P, 26) its derivatives by the
     fixed parameters, four of the axis and sixteen of the background, ``weight`` (P,)
     the pixels' robust inverse variances and ``covariance`` (Q, Q) the inverse Hessian of minus the log posterior, at
     the noise that the residuals show.
@@ -74,6 +75,7 @@ class ShaftSolution:
     kind: Hypothesis
     theta: Array
     state: ShaftState
+    residual: Array
     jacobian: Array
     weight: Array
     covariance: Array
@@ -204,20 +206,26 @@ class _Problem:
         old = self.ground_strength
         self._smooth_ground(float(np.clip(max(known, 1.0) / max(roughness, 1e-12), old / 30, old * 30)))
 
-    def _weight(self, residual: Array) -> Array:
-        """Robust inverse variance of each pixel, (P,)."""
+    def _left_over(self, state: ShaftState) -> tuple[Array, Array]:
+        """Residuals (P,), as a least squares fit is to take them, and robust inverse variances of the pixels (P,)."""
+        alone = np.full(len(state.level), self.variance / self.pixels.correlation)
+        residual, part = self.pixels.censored.told(self.pixels.level - state.level, alone)
         spread = self.options.huber * np.sqrt(self.variance)
-        return np.asarray(np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance)
+        return residual, part * np.minimum(1, spread / np.maximum(np.abs(residual), 1e-12)) / self.variance
+
+    def _set_noise(self, state: ShaftState) -> None:
+        """Set the variance from what the pixels that show it have over a prediction."""
+        shown = self.pixels.censored.others(self.pixels.level - state.level)
+        self.variance = max(_robust_variance(shown), self.pixels.least**2) * self.pixels.correlation
 
     def solution(self, theta: Array, state: ShaftState) -> ShaftSolution:
         """Parameters (Q,) with everything about the fit there."""
-        residual = self.pixels.level - state.level
-        self.variance = max(_robust_variance(residual), self.pixels.least**2) * self.pixels.correlation
-        weight = self._weight(residual)
+        self._set_noise(state)
+        residual, weight = self._left_over(state)
         jacobian = self.jacobian(theta, state)
         normal, _ = self._told(jacobian, weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
-        return ShaftSolution(self.pixels, self.kind, theta, state, jacobian, weight, covariance)
+        return ShaftSolution(self.pixels, self.kind, theta, state, residual, jacobian, weight, covariance)
 
     def start(self, radius_px: float) -> Array:
         """First parameters (Q,): the prior's mean, the radius, the background beside, the amplitude of the depth."""
@@ -301,11 +309,15 @@ class _Problem:
 
     def cost(self, theta: Array, state: ShaftState) -> float:
         """Minus the log posterior up to a constant, with Huber's cost of residuals."""
-        z = np.abs(self.pixels.level - state.level) / np.sqrt(self.variance)
+        residual, censored = self.pixels.level - state.level, self.pixels.censored
+        z = np.abs(residual) / np.sqrt(self.variance)
         huber = self.options.huber
-        misfit = np.where(z < huber, 0.5 * z * z, huber * (z - 0.5 * huber)).sum()
+        misfits = np.where(z < huber, 0.5 * z * z, huber * (z - 0.5 * huber))
+        if len(censored.at):
+            correlation = self.pixels.correlation
+            misfits[censored.at] = censored.cost(residual, np.sqrt(self.variance / correlation), huber) / correlation
         away = theta - self.mean
-        return float(misfit + 0.5 * away @ self.precision @ away)
+        return float(misfits.sum() + 0.5 * away @ self.precision @ away)
 
     def step(
         self, theta: Array, state: ShaftState, damping: float, *, learn: bool
@@ -314,10 +326,10 @@ class _Problem:
 
         With ``learn`` noise and smoothness of the background are set first.
         """
-        residual = self.pixels.level - state.level
         if learn:
-            self.variance = max(_robust_variance(residual), self.pixels.least**2) * self.pixels.correlation
-        normal, pull = self._told(self.jacobian(theta, state), self._weight(residual), residual)
+            self._set_noise(state)
+        residual, weight = self._left_over(state)
+        normal, pull = self._told(self.jacobian(theta, state), weight, residual)
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)

@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
+from qca.tube.censored import ENDLESS, GreyEnds
+
 Hypothesis = Literal["filled", "empty", "lumen"]
 """Contrast in the lumen; no contrast in it; only the lumen shows and is the object of known size."""
 FILLED: Hypothesis = "filled"
@@ -55,6 +57,8 @@ class ShaftOptions:
     """The same for an empty catheter's wall, polymer or metal braid; own choice, loose."""
     window_px: float = 20.0
     huber: float = 3.0
+    ends: GreyEnds = ENDLESS
+    """Where the grey scale ends, catheter dark."""
 
     def at_sight(self) -> ShaftOptions:
         """Options for a shaft that is looked at by itself."""

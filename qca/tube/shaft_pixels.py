@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tube.band import painted, pixels_of
+from qca.tube.censored import Censored
 from qca.tube.curve import Curve
 from qca.tube.noise import LEAST_NOISE, MAD_TO_SD, typical_correlation
 from qca.tube.normal import Block, Factor, Pattern, spline_block
@@ -43,6 +44,8 @@ class ShaftPixels:
         Arc length from -0.5 to 0.5.
     level : ndarray, shape (P,)
         Grey levels, catheter dark.
+    censored : Censored
+        Which of them lie at an end of the grey scale.
     axis_spline : Spline
         Lateral offsets of the axis from the curve.
     axis_basis : ndarray, shape (P, 4)
@@ -73,6 +76,7 @@ class ShaftPixels:
     x: Array
     u: Array
     level: Array
+    censored: Censored
     axis_spline: Spline
     axis_basis: Array
     axis_cell: Index
@@ -132,8 +136,11 @@ class ShaftPixels:
         first_ground = Factor(normal + 0.3 * plane.penalty, 1e-6, own=True).solve(vector)
         background = plane.evaluate(first_ground)
         depth = background - level
-        seen = MAD_TO_SD * float(np.median(np.abs(depth[beside])))
         rounding = rounding_variance(level)
+        censored = Censored.of(level, options.ends, rounded=rounding > 0)
+        free = beside & censored.shown
+        free |= not free.any()
+        seen = MAD_TO_SD * float(np.median(np.abs(depth[free])))
         least = max(math.sqrt(rounding), LEAST_NOISE * float(np.quantile(depth, 0.9)))
         noise = max(seen, least, 1e-9)
         return cls(
@@ -143,6 +150,7 @@ class ShaftPixels:
             x=x,
             u=s / curve.length - 0.5,
             level=level,
+            censored=censored,
             axis_spline=axis_spline,
             axis_basis=axis_basis,
             axis_cell=axis_cell,
@@ -153,7 +161,7 @@ class ShaftPixels:
             least=least,
             rounding=rounding,
             correlation=max(
-                typical_correlation(np.column_stack([rows, columns])[beside], depth[beside] / noise),
+                typical_correlation(np.column_stack([rows, columns])[free], depth[free] / noise),
                 rounding_correlation(noise, rounding),
             ),
             base=float(np.median(background)),

@@ -78,7 +78,7 @@ class MeanProfile:
     base: Array
 
     @classmethod
-    def of(cls, pixels: ShaftPixels, offsets: Array, ground: Array) -> MeanProfile:
+    def of(cls, pixels: ShaftPixels, offsets: Array, ground: Array, predicted: Array) -> MeanProfile:
         """Average the pixels along the shaft.
 
         Parameters
@@ -89,12 +89,15 @@ class MeanProfile:
             Coefficients of the axis.
         ground : ndarray, shape (B,)
             Coefficients of the background.
+        predicted : ndarray, shape (P,)
+            Grey levels that are believed where the scale ends before them.
         """
+        level = pixels.censored.completed(pixels.level, predicted)
         x = pixels.x - pixels.shift(offsets)
         bins = np.round(x / _BIN_PX).astype(np.int64)
         low = int(bins.min())
         count = np.bincount(bins - low)
-        depth = np.bincount(bins - low, weights=pixels.plane.evaluate(ground) - pixels.level)
+        depth = np.bincount(bins - low, weights=pixels.plane.evaluate(ground) - level)
         used = count > 2
         at: Array = np.asarray((np.flatnonzero(used) + low) * _BIN_PX, dtype=np.float64)
         part = at / pixels.reach

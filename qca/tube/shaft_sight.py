@@ -97,7 +97,7 @@ def see_shaft(
     kinds: tuple[Hypothesis, ...] = (FILLED, EMPTY) if feature == "outer_wall" else (LUMEN,)
     pixels = ShaftPixels.around(image, curve, first_radius_px, options, valid)
     solution = solve_shaft(pixels, kinds[0], first_radius_px, grey, options, iterations=_STEPS)
-    profile = MeanProfile.of(pixels, solution.offsets, solution.ground)
+    profile = MeanProfile.of(pixels, solution.offsets, solution.ground, solution.state.level)
     candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
     best, ambiguous = likeliest(candidates, grey, options)
     if not _holds(solution, best, first_radius_px):
@@ -108,7 +108,7 @@ def see_shaft(
     if wire is not None:
         if wire.solution is not solution:
             solution = wire.solution
-            profile = MeanProfile.of(solution.pixels, solution.offsets, solution.ground)
+            profile = MeanProfile.of(solution.pixels, solution.offsets, solution.ground, solution.state.level)
             candidates = _candidates(profile, kinds, first_radius_px, solution.radius_px, grey, options)
             best, ambiguous = likeliest(candidates, grey, options)
         wire = replace(wire, doubtful=wire.doubtful or best.kind != solution.kind)

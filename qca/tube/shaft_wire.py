@@ -117,7 +117,8 @@ def _taken_out(
 
 def _misfit(solution: ShaftSolution) -> float:
     """Half the sum of squared residuals over the noise beside the shaft, each up to 3 SDs."""
-    z = (solution.pixels.level - solution.state.level) / solution.pixels.noise
+    pixels, model = solution.pixels, solution.state.level
+    z = (pixels.censored.completed(pixels.level, model) - model) / pixels.noise
     return 0.5 * float(np.minimum(z * z, 9.0).sum())
 
 
@@ -139,7 +140,7 @@ def likeliest_wire(
     """
     pixels, weight = solution.pixels, solution.weight
     trials = _shades(solution, places, bend)
-    residual = pixels.level - solution.state.level
+    residual = solution.residual
     entries, spread = pattern_entries(solution.jacobian), solution.covariance
     if taken_out is not None:
         # put it back, and let the shaft's parameters answer

@@ -69,7 +69,7 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     trials *= evidence.root.astype(np.float32)[:, None]
     taken = problem.pattern.cross(evidence.values, trials)
     # the last step is still to come: what it will take up is none of a wire's
-    residual = (evidence.root * (problem.level - evidence.state.model)).astype(np.float32)
+    residual = (evidence.root * evidence.residual).astype(np.float32)
     score = (trials.T @ residual).astype(np.float64) - taken.T @ here.factor.solve(here.gradient)
     alone = (trials.T @ trials).astype(np.float64)
     told = alone - taken.T @ here.factor.solve(taken)
