@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.errors import PicksError
-from qca.lumen.reference import TAPER_LENGTH_PX, Reference, fit_reference
+from qca.lumen.reference import TAPER_LENGTH_PX, Flow, Reference, fit_reference
 from qca.lumen.stenosis import Stenosis, measure_stenosis, percent_area_stenosis, percent_diameter_stenosis
 from qca.picks import Edit
 
@@ -148,17 +148,17 @@ def edit_shape(
     return LimbShape(position, diameter, covariance, noise, points, normal, drawn, included)
 
 
-def edit_reference(shape: LimbShape, edits: Sequence[Edit], *, upstream: bool = False) -> tuple[Reference, str]:
+def edit_reference(shape: LimbShape, edits: Sequence[Edit], flow: Flow = "with") -> tuple[Reference, str]:
     """Find the reference of a limb with its hand edits, and what it rests on.
 
     Left-out stretches have no part in the taper. A reference set by hand is the same along the whole limb and does not
-    depend on the diameters. ``upstream``: positions run against the flow.
+    depend on the diameters. ``flow``: how positions run.
     """
     sd = np.sqrt(np.diag(shape.covariance))
     if shape.included.all():
-        reference = fit_reference(shape.position, shape.diameter, sd, upstream=upstream)
+        reference = fit_reference(shape.position, shape.diameter, sd, flow)
     else:
-        reference = _without_stretches(shape, sd, upstream=upstream)
+        reference = _without_stretches(shape, sd, flow)
     forced = _last(edits, "reference")
     if forced is None:
         return reference, FITTED_SOURCE
@@ -253,10 +253,10 @@ def _with_hand_reference(found: Stenosis) -> Stenosis:
     )
 
 
-def _without_stretches(shape: LimbShape, sd: Array, *, upstream: bool) -> Reference:
+def _without_stretches(shape: LimbShape, sd: Array, flow: Flow) -> Reference:
     """Taper of what is included, carried on over the rest."""
     keep = shape.included
-    part = fit_reference(shape.position[keep], shape.diameter[keep], sd[keep], upstream=upstream)
+    part = fit_reference(shape.position[keep], shape.diameter[keep], sd[keep], flow)
     coefficients, *_ = np.linalg.lstsq(part.design, part.line, rcond=None)
     u = (shape.position - float(shape.position[keep].mean())) / TAPER_LENGTH_PX
     design = np.column_stack([np.ones_like(u), u])

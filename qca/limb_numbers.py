@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +22,7 @@ from qca.edits import (
 )
 from qca.errors import LimbTooShort
 from qca.frames.frame import Frame
-from qca.lumen.reference import Reference
+from qca.lumen.reference import Flow, Reference
 from qca.lumen.stenosis import Stenosis
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
@@ -35,6 +36,10 @@ Array = npt.NDArray[np.float64]
 
 STEP_PX = 0.5
 """Distance between the positions of a profile, px."""
+_FLOW: Mapping[LimbName, Flow] = MappingProxyType(
+    {"proximal": "against", "distal": "with", "side": "with", "segment": "unknown"}
+)
+"""How positions run, from the carina outwards."""
 _LEAVING_PX = 25.0
 """Stretch of a limb that says in which direction it leaves."""
 _NEAR_DIAMETERS = 8.0
@@ -229,7 +234,7 @@ def limb_numbers(
     shape = edit_shape(
         position, diameter, covariance, points, normal, own, origin=crop.origin, aspect=frame.pixel_aspect, noise=noise
     )
-    reference, source = edit_reference(shape, own, upstream=name == "proximal")
+    reference, source = edit_reference(shape, own, _FLOW[name])
     left_over = _LEFT_OVER_PX**2 * np.exp(-0.5 * ((s[:, None] - s) / _LEFT_OVER_ALONG_PX) ** 2)
     shape = replace(shape, covariance=shape.covariance + left_over)
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -12,10 +15,28 @@ Array = npt.NDArray[np.float64]
 NATURAL_SD, _RIPPLE_PX = 0.02, 14.0
 """Relative SD of healthy vessels around a straight taper, and how far along it neighbours share it: walls are uneven by
 2 to 5 % over some millimetres. Own choice; stated SDs of references on vessels drawn by others were true with it."""
-TAPER_MEAN_PER_LENGTH, TAPER_UPSTREAM_PER_LENGTH = -0.05, 0.025
-TAPER_SD_PER_LENGTH = 0.06
-"""Relative change of diameter over 10 mm (50 px) of a healthy vessel with the flow, and against it in the proximal main
-vessel, prior means and SD; own choice, loose."""
+Flow = Literal["with", "against", "unknown"]
+"""How positions run: with the flow, against it, or nobody knows."""
+
+
+class Taper(NamedTuple):
+    """Belief in the relative change of a healthy diameter over `TAPER_LENGTH_PX`.
+
+    Normal with ``mean`` and ``sd``. Changes with the sign of ``widens`` are times as unlikely as a normal belief about
+    zero with `WIDENING_SD` makes them; 0: neither sign is.
+    """
+
+    mean: float
+    sd: float
+    widens: int
+
+
+TAPERS: Mapping[Flow, Taper] = MappingProxyType(
+    {"with": Taper(-0.05, 0.04, 1), "against": Taper(0.025, 0.04, -1), "unknown": Taper(0.0, 0.06, 0)}
+)
+"""Over 10 mm; own choice. Healthy lumens narrow by some percent in 10 mm with the flow (common practice, no source) and
+do not widen: what does is a lesion that reaches the mouth."""
+WIDENING_SD = 0.02
 TAPER_LENGTH_PX = 50.0
 LESION_SHARE = 0.4
 """Prior probability that a point of a limb is diseased."""
@@ -61,7 +82,7 @@ class Reference:
         return float(self.design[i] @ self.vessel @ self.design[i])
 
 
-def fit_reference(position: Array, diameter: Array, sd: Array, *, upstream: bool = False) -> Reference:
+def fit_reference(position: Array, diameter: Array, sd: Array, flow: Flow = "with") -> Reference:
     """Robust taper: a straight line from which points fall away only downwards.
 
     Points are a mixture: healthy ones scatter normally around the line, diseased ones lie anywhere below it. The line
@@ -72,8 +93,8 @@ def fit_reference(position: Array, diameter: Array, sd: Array, *, upstream: bool
     ----------
     position, diameter, sd : ndarray, shape (N,)
         Positions and diameters with their SD, px.
-    upstream : bool
-        Whether positions run against the flow, as those of a proximal limb do.
+    flow : str
+        How positions run; ``"against"`` those of a proximal limb.
 
     Returns
     -------
@@ -85,8 +106,10 @@ def fit_reference(position: Array, diameter: Array, sd: Array, *, upstream: bool
     design = np.column_stack([np.ones_like(u), u])
     # all starts together, one per row
     level = np.quantile(diameter, _STARTS)
-    mean = (TAPER_UPSTREAM_PER_LENGTH if upstream else TAPER_MEAN_PER_LENGTH) * level
-    precision = (TAPER_SD_PER_LENGTH * level) ** -2.0
+    taper = TAPERS[flow]
+    mean, precision = taper.mean * level, (taper.sd * level) ** -2.0
+    # where a line widens with the flow, the belief that none does comes on top
+    more = abs(taper.widens) * (WIDENING_SD * level) ** -2.0
     # what neighbouring points have in common, noise or unevenness, counts once
     thin = float(np.clip(len(position) / max(np.ptp(position) / _RIPPLE_PX, 1.0), 1.0, None))
     spread = np.hypot(sd, NATURAL_SD * level[:, None])
@@ -99,16 +122,21 @@ def fit_reference(position: Array, diameter: Array, sd: Array, *, upstream: bool
         healthy = p_healthy / (p_healthy + _unhealthy(diameter, line) + 1e-300)
         weight = healthy / width**2 / thin
         coef = _weighted_line(u, diameter, weight, mean, precision)
+        widens = taper.widens * coef[:, 1] > 0
+        steeper = _weighted_line(u, diameter, weight, mean * precision / (precision + more), precision + more)
+        coef = np.where(widens[:, None], steeper, coef)
+    more = np.where(widens, more, 0.0)
     line = coef @ design.T
     likelihood = _healthy(diameter, line, spread) + _unhealthy(diameter, line)
-    score = np.log(likelihood).sum(1) / thin - 0.5 * precision * (coef[:, 1] - mean) ** 2
-    best = int(np.argmax(score))
+    unlikely = precision * (coef[:, 1] - mean) ** 2 + more * coef[:, 1] ** 2
+    best = int(np.argmax(np.log(likelihood).sum(1) / thin - 0.5 * unlikely))
+    believed = float(precision[best] + more[best])
     told = weight[best] * _told(diameter, line[best], spread[best], healthy[best])
-    normal = design.T @ (told[:, None] * design) + np.diag([0.0, precision[best]])
+    normal = design.T @ (told[:, None] * design) + np.diag([0.0, believed])
     inverse = np.linalg.inv(normal + 1e-12 * np.eye(2))
     operator = inverse @ (design * told[:, None]).T
     scatter = thin * (NATURAL_SD * line[best]) ** 2
-    vessel = (operator * scatter) @ operator.T + precision[best] * np.outer(inverse[1], inverse[1])
+    vessel = (operator * scatter) @ operator.T + believed * np.outer(inverse[1], inverse[1])
     return Reference(line[best], healthy[best], operator, design, vessel)
 
 

@@ -12,8 +12,7 @@ from qca.limb_reading import law_reference, narrow_for_the_law
 from qca.lumen.reference import (
     NATURAL_SD,
     TAPER_LENGTH_PX,
-    TAPER_MEAN_PER_LENGTH,
-    TAPER_SD_PER_LENGTH,
+    TAPERS,
     fit_reference,
 )
 
@@ -90,7 +89,7 @@ def test_what_vessels_differ_in_is_in_the_uncertainty(seen):
     shared = np.linalg.cholesky(np.exp(-np.abs(S[:, None] - S) / 7.0) + 1e-9 * np.eye(len(S)))
     errors, stated = [], []
     for _ in range(300):
-        truth = 12.0 * (1 + rng.normal(TAPER_MEAN_PER_LENGTH, TAPER_SD_PER_LENGTH) * (S - S.mean()) / TAPER_LENGTH_PX)
+        truth = 12.0 * (1 + rng.normal(TAPERS["with"].mean, TAPERS["with"].sd) * (S - S.mean()) / TAPER_LENGTH_PX)
         diameter = truth * (1 + NATURAL_SD * shared @ rng.normal(size=len(S)))
         found = fit_reference(S, np.where(seen, diameter, 0.4 * truth), np.full(len(S), 0.02))
         errors.append(found.line[0] - truth[0])
@@ -168,11 +167,26 @@ def test_a_proximal_limb_widens_against_the_flow():
     taper = 14.0 * (1 + 0.025 * (S - S[0]) / TAPER_LENGTH_PX)
     lumen = taper * np.where(S[0] + 33 < S, 0.6, 1.0)
     errors = []
-    for upstream in (True, False):
-        lines = np.array([fit_reference(S, lumen + noise(seed), SD, upstream=upstream).line for seed in range(8)])
+    for flow in ("against", "with"):
+        lines = np.array([fit_reference(S, lumen + noise(seed), SD, flow).line for seed in range(8)])
         errors.append(float(np.abs(lines[:, -1].mean() - taper[-1])))
     assert errors[0] < 0.03 * taper[-1]
     assert errors[0] < errors[1]
+
+
+@pytest.mark.parametrize(("flow", "wide"), [("with", "end"), ("against", "start")])
+def test_a_mild_lesion_that_reaches_an_end_is_no_widening(flow, wide):
+    """A fifth narrowed over the half where the blood comes from: a line through all of it would rise with the flow."""
+    shape = 14.0 * (1 - 0.2 / (1 + np.exp((S - S.mean()) / 6.0)))
+    lumen = shape if wide == "end" else shape[::-1]
+    lines = np.array([fit_reference(S, lumen + noise(seed), SD, flow).line for seed in range(8)])
+    assert lines == pytest.approx(14.0, abs=0.8)
+
+
+def test_of_a_segment_nobody_knows_which_way_it_runs():
+    lumen = SHAPES["lesion"] + noise(3)
+    one, other = fit_reference(S, lumen, SD, "unknown"), fit_reference(S, lumen[::-1], SD, "unknown")
+    assert other.line[::-1] == pytest.approx(one.line, rel=1e-6)
 
 
 def test_points_that_may_be_diseased_tell_less():
