@@ -100,7 +100,7 @@ class NoiseByLevel:
 
 def noise_by_level(fit: JointFit) -> NoiseByLevel:
     """Estimate the noise at each grey level from a fit's residuals by maximum likelihood."""
-    residual, level = (fit.level - fit.model)[~fit.at_end], fit.model[~fit.at_end]
+    residual, level = (fit.level - fit.model)[fit.shown], fit.model[fit.shown]
     low, high = np.percentile(level, [1, 99])
     middle, half = float(low + high) / 2, max(float(high - low) / 2, 1e-9)
     u = (level - middle) / half

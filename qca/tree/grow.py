@@ -14,6 +14,7 @@ from qca.tree.meeting import meeting_point, near_traced, on_traced, trusted_from
 from qca.tree.thread import Thread, likelier, missed, thread_along
 from qca.tree.trace import FIRST_SMOOTH_PX, REACH_PX, Crop, first_look
 from qca.tree.wires import as_expected, held, strained, threaded, wire_likely
+from qca.tube.bend_by_noise import told_by_noise
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
@@ -119,6 +120,7 @@ def _fitted(
     """All rounds from first limbs on: the rough ones, the options of the last, and the last."""
     settled = _settled(crop, limbs, coarse, rough=False)
     sized = sized_for_blur(options, float(np.exp(settled.found.log_sigma)))
+    sized = replace(sized, priors=told_by_noise(options.priors, settled.found))
     return settled, sized, _finely(crop, settled.found, sized, settled.traced, settled.seen)
 
 

@@ -63,8 +63,8 @@ class JointFit:
     level, model, background : ndarray, shape (P,)
         Grey levels, vessels dark: seen, predicted, and predicted without vessels. Where the scale ends before what is
         predicted, that counts as seen.
-    at_end : ndarray of bool, shape (P,)
-        Pixels that were seen at an end of the grey scale.
+    at_end, shown : ndarray of bool, shape (P,)
+        Pixels that were seen at an end of the grey scale, and those that show their level; without noise some do both.
     opacity : ndarray, shape (P,)
         Blurred opacity of the limbs' union, px.
     variance : ndarray, shape (P,)
@@ -93,6 +93,7 @@ class JointFit:
     pixels: Array
     level: Array
     at_end: Mask
+    shown: Mask
     model: Array
     background: Array
     opacity: Array
@@ -313,6 +314,7 @@ def _result(
         pixels=problem.pixels,
         level=level,
         at_end=problem.censored.seen,
+        shown=problem.censored.shown,
         model=state.model,
         background=state.ground,
         opacity=state.opacity,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -21,8 +23,40 @@ _BLOCK_PX, _BLOCK_PIXELS = 16, 64
 """Side of a block, px, and the fewest pixels in one that counts."""
 
 
-def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Array | None = None) -> Array:
-    """Variance linear in the grey level, as quanta on a linear scale have it, robust to outliers.
+@dataclass(frozen=True, slots=True)
+class NoiseLaw:
+    """Variance of single pixels' noise as a line over the grey level, as quanta on a linear scale have it.
+
+    Parameters
+    ----------
+    low, high : float
+        Grey levels between which it is a line; beyond them it stays.
+    at_low, slope : float
+        Variance at the low end, and its change per grey level.
+    covariance : ndarray, shape (2, 2)
+        Of both, for independent noise.
+    least, spread : float
+        The least that rounding and `LEAST_NOISE` make of it, and the mean variance.
+    """
+
+    low: float
+    high: float
+    at_low: float
+    slope: float
+    covariance: Array
+    least: float
+    spread: float
+
+    def at(self, level: Array) -> Array:
+        """Variance at grey levels (P,), at least a fifth of the mean one and ``least``."""
+        above = np.minimum(np.maximum(level, self.low), self.high) - self.low
+        variance = np.maximum(self.at_low + self.slope * above, _FLOOR * self.spread)
+        # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
+        return np.asarray(np.maximum(variance * 1.01, self.least))
+
+
+def noise_law(residual: Array, level: Array, rounding: float = 0.0) -> NoiseLaw:
+    """Fit it, robust to outliers.
 
     Parameters
     ----------
@@ -30,16 +64,9 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Arr
         Residuals and fitted grey levels.
     rounding : float
         The least that rounding makes of it.
-    at : ndarray, shape (A,), optional
-        Grey levels at which it is wanted; the same as ``level`` where they are not given.
-
-    Returns
-    -------
-    ndarray, shape (P,) or (A,)
-        Variance per pixel, at least a fifth of the mean one, that of rounding and `LEAST_NOISE`.
     """
-    low, high = np.quantile(level, [0.02, 0.98])
-    least = max(rounding, (LEAST_NOISE * float(high - low)) ** 2)
+    low, high = (float(end) for end in np.quantile(level, [0.02, 0.98]))
+    least = max(rounding, (LEAST_NOISE * (high - low)) ** 2)
     spread = max(MAD_TO_SD**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
     square = np.minimum(residual**2, 9 * spread)
     above = np.minimum(np.maximum(level, low), high) - low
@@ -51,10 +78,26 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Arr
         at_low, slope = np.linalg.solve(normal, [float(weight @ square), float(by_level @ square)]).tolist()
         variance = np.maximum(at_low + slope * above, _FLOOR * spread)
         weight = 1 / variance**2
-    if at is not None:
-        variance = np.maximum(at_low + slope * (np.minimum(np.maximum(at, low), high) - low), _FLOOR * spread)
-    # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
-    return np.asarray(np.maximum(variance * 1.01, least))
+    # a square of a normal variable varies by twice the square of its mean
+    return NoiseLaw(low, high, at_low, slope, np.asarray(2 * np.linalg.inv(normal), dtype=np.float64), least, spread)
+
+
+def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Array | None = None) -> Array:
+    """Variance by the law of the noise.
+
+    Parameters
+    ----------
+    residual, level, rounding
+        As for `noise_law`.
+    at : ndarray, shape (A,), optional
+        Grey levels at which it is wanted; the same as ``level`` where they are not given.
+
+    Returns
+    -------
+    ndarray, shape (P,) or (A,)
+        Variance per pixel.
+    """
+    return noise_law(residual, level, rounding).at(level if at is None else at)
 
 
 def correlation_factor(pixels: Array, z: Array, reach: int = 3) -> float:

@@ -23,8 +23,8 @@ def fit_of(curve, photons=900.0, count=20000):
 def residuals(seen, model):
     """Of a fit to 200 columns of pixels."""
     pixels = np.column_stack(np.divmod(np.arange(len(seen)), 200)).astype(float)
-    shared, at_end = SimpleNamespace(correlation=1.0), np.zeros(len(seen), dtype=bool)
-    return SimpleNamespace(at_end=at_end, level=seen, model=model, pixels=pixels, shared=shared)
+    shared, shown = SimpleNamespace(correlation=1.0), np.ones(len(seen), dtype=bool)
+    return SimpleNamespace(shown=shown, level=seen, model=model, pixels=pixels, shared=shared)
 
 
 def sigmoid(x):
