@@ -228,6 +228,14 @@ def test_bias_is_never_upwards_and_always_the_same(count, seed, size):
     assert bias == minimum_bias(diameter, root @ root.T)
 
 
+def test_positions_far_from_the_minimum_do_not_draw_its_noise_anew():
+    covariance = 0.2**2 * np.exp(-np.abs(S[:, None] - S) / 3)
+    valley = 9.0 + 0.0005 * (S - S.mean()) ** 2
+    bias = minimum_bias(valley, covariance)
+    for count in (len(S) - 1, len(S) - 2, len(S) - 10):
+        assert minimum_bias(valley[:count], covariance[:count, :count]) == pytest.approx(bias, abs=2e-4)
+
+
 def test_the_minimum_is_corrected_upwards_and_stays_above_zero():
     covariance = 0.3**2 * np.exp(-np.abs(S[:, None] - S) / 3)
     assert found(WEDGE, covariance=covariance).mld > WEDGE.min()
