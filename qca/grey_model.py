@@ -36,8 +36,8 @@ blur stand in for one another, and a fit may run away along them. Phantoms stay 
 class GreyModel:
     """What the vessels taught about the frame.
 
-    Blur, log px, with its SD; bending of the grey scale, 1/px; contrast, grey levels per px of chord on a background of
-    ``level``, None where it is not known.
+    Blur, log px, with its SD; bending of the grey scale, and its own curvature, 1/px; contrast, grey levels per px of
+    chord on a background of ``level``, None where it is not known.
     """
 
     log_sigma: float
@@ -45,6 +45,7 @@ class GreyModel:
     bend: float
     contrast: float | None
     level: float | None = None
+    curve: float = 0.0
 
 
 GUESS = GreyModel(PriorNumbers().log_sigma, PriorNumbers().log_sigma_sd, PriorNumbers().bend, None)
@@ -103,6 +104,7 @@ def grey_model(joint: JointFit) -> GreyModel:
         bend=float(joint.theta[at.bend]),
         contrast=float(np.exp(joint.theta[at.log_k])),
         level=joint.base,
+        curve=joint.curve,
     )
 
 

@@ -115,11 +115,9 @@ def find_scale(
         return Scaling(None, ("scale_missing",), None, none)
     if catheter is None:
         catheter = see_catheter(frame, image, picks, settings, dark=dark)
-    shaft = settle_shaft(
-        catheter.shaft,
-        GreyPrior(grey.log_sigma, max(grey.log_sigma_sd, _LEAST_BLUR_SD), grey.bend, grey.contrast, grey.level),
-        catheter.options,
-    )
+    blur_sd = max(grey.log_sigma_sd, _LEAST_BLUR_SD)
+    told = GreyPrior(grey.log_sigma, blur_sd, grey.bend, grey.contrast, grey.level, grey.curve)
+    shaft = settle_shaft(catheter.shaft, told, catheter.options)
     if not (0.5 < shaft.outer_px / 2 < 40) or shaft.amplitude_outer + shaft.amplitude_inner <= 0:
         raise NoVessel(NO_SHAFT)
     if shaft.outer_sd_px > _NO_MEASURE * shaft.outer_px:

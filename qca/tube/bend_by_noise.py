@@ -6,6 +6,9 @@ quanta, with a part ``s`` of stray light. A grey scale shows that as ``v = B - k
 power. To second order in the chord the model bends by ``m = mu - c``, and the logarithm of the variance of the quanta's
 noise falls with ``E`` by ``q = (1 - s) mu - 2 c``. So ``m = q / 2 + (1 + s) mu / 2``: what the noise tells takes the
 place of what the scale might be, and of the attenuation alone little need be known.
+
+What is curved after the light has spread is not what is bent before: walls look sharper on a logarithmic scale. So the
+curvature ``c = ((1 - s) mu - q) / 2`` is reckoned with as it is.
 """
 
 from __future__ import annotations
@@ -56,11 +59,12 @@ def noise_fall(fit: JointFit) -> Fall | None:
 
 
 def told_by_noise(priors: PriorNumbers, fit: JointFit) -> PriorNumbers:
-    """Give what is believed of the bending once a first fit has told the noise."""
+    """Give what is believed of bending and curvature once a first fit has told the noise."""
     fall = noise_fall(fit)
     if fall is None:
         return priors
     mu, mu_sd = _ATTENUATION
     part = (1 + _STRAY) / 2
     sd = math.hypot(fall.sd / 2, part * mu_sd, _ELSE)
-    return replace(priors, bend=fall.per_px / 2 + part * mu, bend_sd=sd)
+    curve = max(((1 - _STRAY) * mu - fall.per_px) / 2, 0.0)
+    return replace(priors, bend=fall.per_px / 2 + part * mu, bend_sd=sd, curve=curve)

@@ -73,6 +73,8 @@ class JointFit:
         Huber weight, 0 to 1.
     typical : float
         By how much the variance that noise has for what is smooth is more than a pixel's, where the model fits.
+    curve : float
+        Curvature of the grey scale over the chord, 1/px, that was reckoned with.
     base : float
         Background, grey levels, on which the contrast is that of ``theta``.
     near : tuple of Near
@@ -100,6 +102,7 @@ class JointFit:
     variance: Array
     weight: Array
     typical: float
+    curve: float
     base: float
     near: tuple[Near, ...]
     wires: tuple[Wire, ...] = ()
@@ -321,6 +324,7 @@ def _result(
         variance=alone,
         weight=_huber(level - state.model, alone * correlation, problem.options.huber),
         typical=used,
+        curve=problem.options.priors.curve,
         base=problem.base,
         near=tuple(near.alongside() for near in problem.near),
         wires=problem.threaded.at(theta, layout),

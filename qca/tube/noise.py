@@ -19,9 +19,6 @@ LEAST_NOISE = 0.005
 background and wall is left over in frames nearly without noise. At 2500 quanta per pixel noise is 2 to 5 %."""
 _PAIRS = 100
 """Fewer pairs of pixels at a lag say nothing about it."""
-_RESTLESS, _FURTHER_PX = 4.0, 2
-"""Factor from which on neighbours further away are asked, and by how many px. Beyond that a fitted background makes up
-for what it misses, and sums fall again."""
 _BLOCK_PX, _BLOCK_PIXELS = 16, 64
 """Side of a block, px, and the fewest pixels in one that counts."""
 
@@ -106,8 +103,7 @@ def noise_variance(residual: Array, level: Array, rounding: float = 0.0, at: Arr
 def correlation_factor(pixels: Array, z: Array, reach: int = 3) -> float:
     """How much larger the noise power at low frequencies is than that of white noise of the same variance.
 
-    What the model leaves over counts as noise. Where that is most of it, as in a quiet picture with a restless
-    background, it is looked for further away.
+    What the model leaves over counts as noise.
 
     Parameters
     ----------
@@ -124,12 +120,7 @@ def correlation_factor(pixels: Array, z: Array, reach: int = 3) -> float:
         Sum of the autocorrelation over lags, at least 1.
     """
     z = np.clip(z, -3, 3)
-
-    def factor(up_to: int) -> float:
-        return 1.0 + float(_with_neighbours(pixels, z, up_to).sum() / np.maximum(z @ z, 1e-12))
-
-    near = factor(reach)
-    return max(near, factor(reach + _FURTHER_PX) if near > _RESTLESS else 1.0, 1.0)
+    return max(1.0 + float(_with_neighbours(pixels, z, reach).sum() / np.maximum(z @ z, 1e-12)), 1.0)
 
 
 def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:

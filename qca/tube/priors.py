@@ -29,8 +29,8 @@ class PriorNumbers:
     """Priors of the shared parameters and limits of the learned ones; lengths in px.
 
     Blur: 0.15-0.3 mm on pixels of 0.1-0.26 mm. Bending: 0.05-0.25 per mm of contrast, less with scatter, zero for a
-    logarithmic scale. Contrast: ``log_k`` and its SD, log of grey levels per px; infinite SD where nothing is believed.
-    Own choice from that, loose.
+    logarithmic scale, whose own ``curve`` over the chord, 1/px, takes it back. Contrast: ``log_k`` and its SD, log of
+    grey levels per px; infinite SD where nothing is believed. Own choice from that, loose.
     """
 
     log_sigma: float = 0.1
@@ -39,6 +39,7 @@ class PriorNumbers:
     log_k_sd: float = math.inf
     bend: float = 0.015
     bend_sd: float = 0.02
+    curve: float = 0.0
     gain_level_sd: float = 0.05
     meeting_tie_px: float = 0.05
     meeting_sd_px: float = 5.0

@@ -2,7 +2,7 @@
 
 Every pixel near a limb is predicted as::
 
-    v = B - (k exp(g) + m (B - B0)) * E
+    v = B - (k exp(g) + m (B - B0)) * (E + c E^2 / 2)
 
 ``B`` is a smooth background (:mod:`qca.tube.plane`), ``E`` the blurred opacity (:mod:`qca.tube.chord`) of the union
 of the limbs (:mod:`qca.tube.union`) with the wires in them (:mod:`qca.tube.wire`), ``k`` the contrast in grey levels
@@ -53,6 +53,8 @@ class State:
         Grey levels.
     opacity : ndarray, shape (P,)
         Blurred opacity of the union of the limbs, with the wires in them, px.
+    shown : ndarray, shape (P,)
+        The same as the grey scale shows it.
     share : ndarray, shape (N,)
         Derivative of the limbs' opacity by each limb's own, where limbs touch pixels (:mod:`qca.tube.touched`).
     own : Opacity
@@ -77,6 +79,7 @@ class State:
 
     model: Array
     opacity: Array
+    shown: Array
     share: Array
     own: Opacity
     r_basis: Array
@@ -235,6 +238,9 @@ class Problem:
         """Predict the grey levels at ``theta`` (Q,)."""
         layout, touched = self.layout, self.touched
         sigma, bend = float(np.exp(theta[layout.log_sigma])), float(theta[layout.bend])
+        # the scale's own curvature is part of the bending, and takes it back once the light has spread
+        curve = self.options.priors.curve
+        before = bend + curve
         r_basis = blurred_weights(touched.r_basis, sigma / touched.r_knots)
         r = sparse_rows(touched.r_at, r_basis, layout.size) @ theta
         r = np.maximum(r, self.options.smallest_radius_px)
@@ -245,19 +251,20 @@ class Problem:
             which = touched.behind.which
             outward = outward.copy()
             x[which], outward[which] = cap.away, cap.outward
-        own = blurred_opacity(x, r, sigma, bend)
-        share = touched.share(own.value, x, r, outward, sigma, bend)
+        own = blurred_opacity(x, r, sigma, before)
+        share = touched.share(own.value, x, r, outward, sigma, before)
         opacity = self._summed(share * own.value)
         lit, shades = None, self.threaded.shades(theta, layout, x, r, sigma)
         if shades:
-            lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), bend)
+            lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), before)
             opacity = lit.value
         ground = self.plane.evaluate(theta[layout.ground])
         gain = self._summed(share * (touched.g_rows @ theta))
         k = np.exp(theta[layout.log_k] + gain)
         contrast = k + bend * (ground - self.base)
-        model = ground - contrast * opacity
-        return State(model, opacity, share, own, r_basis, cap, sigma, bend, ground, k, contrast, lit, shades)
+        shown = opacity * (1 + 0.5 * curve * opacity) if curve else opacity
+        model = ground - contrast * shown
+        return State(model, opacity, shown, share, own, r_basis, cap, sigma, bend, ground, k, contrast, lit, shades)
 
     def _summed(self, values: Array) -> Array:
         """Sum what limbs give to each pixel, (N,) -> (P,)."""
@@ -267,7 +274,10 @@ class Problem:
     def jacobian(self, state: State, root: Array) -> Single:
         """Give the Jacobian's entries (K,) in the pattern's order, each pixel's times ``root`` (P,) of its weight."""
         touched, own, share, lumen = self.touched, state.own, state.share, self.lumen
-        opacity, contrast, lit = root * state.opacity, root * state.contrast, state.lit
+        opacity, contrast, lit = root * state.shown, root * state.contrast, state.lit
+        curve = self.options.priors.curve
+        if curve:
+            contrast = contrast * (1 + curve * state.opacity)
         # how the grey levels answer to the limbs' opacity, and to each strand's
         by_lumen = -contrast if lit is None else -contrast * lit.by_lumen
         strands = [] if lit is None else self.threaded.answers(state.shades, -contrast * lit.by_wire)

@@ -167,6 +167,8 @@ class _Problem:
         self.mean, self.precision = self._prior()
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
         self.base = pixels.base
+        # an empty catheter's wall bends by what it attenuates itself
+        self.curve = 0.0 if kind == EMPTY else grey.curve
         here = grey.contrast_on(self.base)
         # contrast per grey level of background: what the background lets through is what a shaft takes away from
         self.per_level = grey.bend / (self.first_amplitude() if here is None else here)
@@ -267,11 +269,12 @@ class _Problem:
         if self.kind == EMPTY:
             outer, inner = blurred_hollow(x[near], radius[near], theta[1], sigma, self.bend(theta[3]))
         else:
-            outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend)
+            outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend + self.curve)
         parts = attenuation(self.kind, theta[2])
         level = pixels.plane.evaluate(theta[self.ground_part])
         gain = self.gain(level[near])
-        level[near] -= theta[3] * gain * (parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value)
+        shape = parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value
+        level[near] -= theta[3] * gain * shape * (1 + 0.5 * self.curve * shape)
         return ShaftState(level, near, gain, outer, inner, radius, sigma, parts)
 
     def jacobian(self, theta: Array, state: ShaftState) -> Array:
@@ -280,8 +283,9 @@ class _Problem:
         near = np.flatnonzero(state.near)
         wall = state.parts.wall
         hole = state.parts.lumen - wall
-        ratio, amplitude = theta[1], theta[3] * state.gain
         shape = wall * outer.value + hole * inner.value
+        ratio, amplitude = theta[1], theta[3] * state.gain * (1 + self.curve * shape)
+        shape = shape * (1 + 0.5 * self.curve * shape)
         by_amplitude = shape
         if self.kind == EMPTY and self.grey.contrast is not None:
             by_amplitude = shape + theta[3] * self.per_level * outer.d_m

@@ -80,7 +80,7 @@ class GreyPrior:
     """What the vessels of the frame taught: blur, log px, with SD, bending of the grey scale, 1/px, and contrast.
 
     ``contrast`` is in grey levels per px of chord on a background of ``level`` (None: that of the shaft); None when it
-    is not known.
+    is not known. ``curve`` is the grey scale's own curvature over the chord, 1/px.
     """
 
     log_sigma: float
@@ -88,6 +88,7 @@ class GreyPrior:
     bend: float
     contrast: float | None = None
     level: float | None = None
+    curve: float = 0.0
 
     def contrast_on(self, level: float) -> float | None:
         """Contrast on another background, which lets another part of the quanta through; None when it is not known."""

@@ -133,6 +133,7 @@ def _trials(evidence: Evidence, i: int) -> Array:
     r = limb.r_spline.values(near.s, evidence.theta[layout.r[i]])
     x = near.x - limb.e_spline.values(near.s, evidence.theta[layout.e[i]])
     on = near.behind >= 0
-    passed = (state.contrast * (1 - state.bend * state.opacity))[near.pixel]
+    curve = problem.options.priors.curve
+    passed = (state.contrast * (1 - (state.bend + curve) * state.opacity) * (1 + curve * state.opacity))[near.pixel]
     cast = shade(x[:, None], r[:, None], np.array(_PLACES), on[:, None], 1.0, state.sigma)
     return np.asarray(-passed[:, None] * cast.value)

@@ -8,6 +8,7 @@ from qca.tube.chord import blurred_opacity
 from qca.tube.curve import curve_through
 from qca.tube.limb import lay_limb
 from qca.tube.options import FitOptions
+from qca.tube.priors import PriorNumbers
 from qca.tube.problem import Problem
 from qca.tube.shared import Shared
 from qca.tube.wire import Strand, Wire, shade, with_wires
@@ -62,8 +63,8 @@ def test_places_stay_where_they_are_when_the_limb_is_laid_anew():
     np.testing.assert_allclose(here, strand.spline.values(100.0 - back, strand.f), atol=0.02)
 
 
-@pytest.fixture(scope="module")
-def problem():
+@pytest.fixture(scope="module", params=[0.0, 0.02], ids=["linear scale", "logarithmic scale"])
+def problem(request):
     """Three limbs that meet, a wire from the first into each of the others."""
     rng = np.random.default_rng(2)
     image = 1000 + rng.normal(0, 10, (120, 140))
@@ -80,7 +81,8 @@ def problem():
     ]
     shared = Shared(log_k=np.log(20.0), bend=BEND, log_sigma=np.log(SIGMA))
     usable = np.ones(image.shape, dtype=bool)
-    return Problem(image, limbs, FitOptions(), shared, usable, 3.0, wires=wires)
+    options = FitOptions(priors=PriorNumbers(curve=request.param))
+    return Problem(image, limbs, options, shared, usable, 3.0, wires=wires)
 
 
 def test_derivatives_are_those_of_the_prediction(problem):
