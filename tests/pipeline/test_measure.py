@@ -287,3 +287,11 @@ def test_the_flag_table():
         assert all((row.name, row.short, row.long.endswith("."), row.advice.endswith(".")))
     with pytest.raises(TypeError):
         FLAGS["new"] = None
+
+
+def test_the_main_vessel_is_known_less_where_it_forks(forked_reading):
+    """Rounded corners are not in a union of tubes; two lumens further out they do not matter."""
+    profile = forked_reading.limbs["proximal"].profile
+    further = int(2 * profile.diameter_px[0] / (profile.position_px[1] - profile.position_px[0]))
+    assert profile.diameter_sd_px[0] > 0.02 * profile.diameter_px[0]
+    assert profile.diameter_sd_px[further] < 0.8 * profile.diameter_sd_px[0]
