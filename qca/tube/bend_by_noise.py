@@ -26,6 +26,9 @@ from qca.tube.rounding import rounding_variance
 
 _ATTENUATION = 0.024, 0.010
 """Mean and SD of the medium's attenuation, 1/px: 0.06 to 0.25 per mm on pixels of 0.1 to 0.26 mm; own choice, loose."""
+_DENSE = 2.0
+"""SDs by which lumens may be noisier than even a logarithmic scale makes them: beyond that a display curve is flat
+where the background lies, which no curvature over the chord describes."""
 _STRAY = 0.2
 """Stray light as a part of all; common practice, no source."""
 _ELSE = 0.002
@@ -59,11 +62,14 @@ def noise_fall(fit: JointFit) -> Fall | None:
 
 
 def told_by_noise(priors: PriorNumbers, fit: JointFit) -> PriorNumbers:
-    """Give what is believed of bending and curvature once a first fit has told the noise."""
+    """Give what is believed of bending and curvature once a first fit has told the noise.
+
+    Nothing is told where there is hardly any noise, or where it is that of none of these scales.
+    """
     fall = noise_fall(fit)
-    if fall is None:
-        return priors
     mu, mu_sd = _ATTENUATION
+    if fall is None or fall.per_px < -(1 - _STRAY) * (mu + _DENSE * mu_sd) - _DENSE * fall.sd:
+        return priors
     part = (1 + _STRAY) / 2
     sd = math.hypot(fall.sd / 2, part * mu_sd, _ELSE)
     curve = max(((1 - _STRAY) * mu - fall.per_px) / 2, 0.0)
