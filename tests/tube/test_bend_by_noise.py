@@ -82,3 +82,12 @@ def test_on_whole_frames(kind, monkeypatch):
         stray = recipe.optics.scatter_fraction + recipe.optics.glare_fraction
         mu = contrast_per_mm(recipe.iodine_mg_per_ml, recipe.energy_kev) * recipe.mm_per_px
         assert abs(falls[-1].per_px - (1 - stray) * mu * (2 * gamma - 1)) < 3 * falls[-1].sd + 0.1 * mu
+
+
+def test_noise_of_no_scale_tells_nothing():
+    """A display curve that is flat where the background lies: lumens are much noisier than a logarithm makes them."""
+    fit = fit_of(SCALES["linear"][0])
+    flat = LEVELS - fit.model < 1e-6
+    fit.level[flat] = fit.model[flat] + 0.2 * (fit.level[flat] - fit.model[flat])
+    assert noise_fall(fit).per_px < -0.1
+    assert told_by_noise(PriorNumbers(), fit) == PriorNumbers()
