@@ -22,8 +22,8 @@ Flow = Literal["with", "against", "unknown"]
 class Taper(NamedTuple):
     """Belief in the relative change of a healthy diameter over `TAPER_LENGTH_PX`.
 
-    Normal with ``mean`` and ``sd``. Changes with the sign of ``widens`` are times as unlikely as a normal belief about
-    zero with `WIDENING_SD` makes them; 0: neither sign is.
+    Normal with ``mean`` and ``sd``. A change with the sign of ``widens`` is less likely still, by a normal belief about
+    zero with `WIDENING_SD`; where ``widens`` is 0 neither sign is.
     """
 
     mean: float
