@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from qca.frames.frame import Frame
@@ -13,6 +15,8 @@ _PILE, _PILE_BESIDE, _PILE_PART = 2.0, 8, 0.0005
 and they are this part of the frame."""
 _NOISELESS = 0.5
 """SD of the noise, grey levels, under which they pile up wherever the picture is even."""
+_BEYOND = 0.5
+"""Grey levels by which a pixel may leave the range that the file states, by rounding."""
 
 
 def cut_off(frame: Frame) -> bool:
@@ -45,13 +49,15 @@ def _ends(frame: Frame) -> list[tuple[float, bool]]:
     """Low and high end, stored grey values, and whether many pixels lie at the outermost value and noise elsewhere."""
     pixels = frame.pixels[frame.valid]
     ends = []
-    for end, sign in zip(frame.grey_range, (1.0, -1.0), strict=True):
+    for stated, sign in zip(frame.grey_range, (1.0, -1.0), strict=True):
         depth = sign * pixels
         least = float(depth.min(initial=np.inf))
         piled = int((depth == least).sum())
         noisy = piled > _PILE_PART * len(pixels) and _noise_apart_from(frame, sign * least) > _NOISELESS
         beside = int((depth <= least + _PILE_BESIDE).sum()) - piled if noisy else 0
         cut = noisy and piled > _PILE * beside / _PILE_BESIDE
+        # a range that pixels leave is not where they end
+        end = -sign * math.inf if least < sign * stated - _BEYOND else stated
         ends.append((sign * least if cut else end, noisy))
     return ends
 

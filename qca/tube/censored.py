@@ -22,7 +22,9 @@ Index = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 _HALF_LEVEL = 0.5
-"""What is rounded to an end's level, or was made of plateaus there by resampling, lies within this of it."""
+"""What is rounded to an end's level lies within this of it."""
+_ALIKE = 1e-6
+"""So near to an end's level lies what resampling makes of a plateau there."""
 _FEWEST = 100
 """Pixels within the scale, without which nothing is known of the noise."""
 _HOPELESS = -1e4
@@ -69,7 +71,7 @@ class Censored:
         numpy.linalg.LinAlgError
             If hardly any pixel shows its level.
         """
-        dark, bright = level <= ends.dark + _HALF_LEVEL, level >= ends.bright - _HALF_LEVEL
+        dark, bright = level <= ends.dark + _ALIKE, level >= ends.bright - _ALIKE
         hidden = dark | bright if ends.noisy else dark
         at = np.flatnonzero(hidden)
         if len(at) > max(len(level) - _FEWEST, 0):

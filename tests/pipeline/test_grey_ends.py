@@ -41,6 +41,13 @@ def test_a_cut_at_the_bright_end(picture):
     assert grey_ends(frame, dark=True) == (0.0, 2540.0, True)
 
 
+def test_a_range_that_pixels_leave_is_no_end(picture):
+    """Real numbers of another scale, as a program may hand over that kept the range of the file."""
+    frame = frame_of(0.01 * picture - 16.0)
+    assert grey_ends(frame, dark=True)[:2] == (-np.inf, 4095.0)
+    assert not cut_off(frame)
+
+
 def test_few_grey_levels_are_no_cut(picture):
     """Only every eighth level is used, as after stretching a window: the outermost one is no pile."""
     frame = frame_of(8 * np.round(picture / 8))

@@ -16,7 +16,7 @@ def fit(contrast):
     """A fit with a contrast, its blur known to 0.05 with what had been told."""
     layout = SimpleNamespace(bend=0, log_k=1)
     theta = np.array([0.02, math.log(contrast)])
-    return SimpleNamespace(layout=layout, theta=theta, log_sigma=0.1, log_sigma_sd=0.05, base=900.0)
+    return SimpleNamespace(layout=layout, theta=theta, log_sigma=0.1, log_sigma_sd=0.05, base=900.0, curve=0.0)
 
 
 def test_what_had_been_told_is_taken_out():
