@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from qca.tube.joint import JointFit
-from qca.tube.noise import noise_law
+from qca.tube.noise import FLOOR, noise_law
 from qca.tube.priors import PriorNumbers
 from qca.tube.rounding import rounding_variance
 
@@ -54,7 +54,7 @@ def noise_fall(fit: JointFit) -> Fall | None:
     if noise < max(_LEAST_LEVELS if rounding else 0.0, _LEAST_PART * (law.high - law.low)):
         return None
     at = min(max(fit.base, law.low), law.high) - law.low
-    variance = max(law.at_low + law.slope * at, 0.2 * law.spread)
+    variance = max(law.at_low + law.slope * at, FLOOR * law.spread)
     contrast = math.exp(float(fit.theta[fit.layout.log_k]))
     by_law = contrast * np.array([-law.slope / variance**2, 1 / variance - law.slope * at / variance**2])
     sd = math.sqrt(max(float(by_law @ law.covariance @ by_law), 0.0) * fit.typical)

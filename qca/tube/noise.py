@@ -12,7 +12,7 @@ Index = npt.NDArray[np.int64]
 
 MAD_TO_SD = 1.4826
 """SD of a normal variable over its median absolute deviation."""
-_FLOOR = 0.2
+FLOOR = 0.2
 """Smallest variance anywhere, as a part of the mean one."""
 LEAST_NOISE = 0.005
 """No model knows a lumen's grey levels better than this part of their depth (SD of a pixel): its own choice of blur,
@@ -50,7 +50,7 @@ class NoiseLaw:
     def at(self, level: Array) -> Array:
         """Variance at grey levels (P,), at least a fifth of the mean one and ``least``."""
         above = np.minimum(np.maximum(level, self.low), self.high) - self.low
-        variance = np.maximum(self.at_low + self.slope * above, _FLOOR * self.spread)
+        variance = np.maximum(self.at_low + self.slope * above, FLOOR * self.spread)
         # clipping squares at 3 SD takes 1.0 % (a normal variable's expectation) off the variance
         return np.asarray(np.maximum(variance * 1.01, self.least))
 
@@ -76,7 +76,7 @@ def noise_law(residual: Array, level: Array, rounding: float = 0.0) -> NoiseLaw:
         first, second = float(by_level.sum()), float(by_level @ above)
         normal = np.array([[float(weight.sum()), first], [first, second]]) + 1e-12 * np.eye(2)
         at_low, slope = np.linalg.solve(normal, [float(weight @ square), float(by_level @ square)]).tolist()
-        variance = np.maximum(at_low + slope * above, _FLOOR * spread)
+        variance = np.maximum(at_low + slope * above, FLOOR * spread)
         weight = 1 / variance**2
     # a square of a normal variable varies by twice the square of its mean
     return NoiseLaw(low, high, at_low, slope, np.asarray(2 * np.linalg.inv(normal), dtype=np.float64), least, spread)
