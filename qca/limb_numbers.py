@@ -25,6 +25,7 @@ from qca.frames.frame import Frame
 from qca.limb_starts import STEP_PX, LimbStart
 from qca.lumen.reference import Flow, Reference
 from qca.lumen.stenosis import Stenosis
+from qca.lumen.thin import believed
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
 from qca.tree.trace import Crop
@@ -194,6 +195,8 @@ def limb_numbers(
     covariance += np.outer(smoothed, smoothed)
     diameter = 2 * basis @ limb.r - _GIVEN_BACK * smoothed
     noise = 4 * basis @ joint.shaken(i, _GIVEN_BACK) @ basis.T
+    diameter, narrowed = believed(diameter, np.sqrt(np.diagonal(covariance)))
+    covariance, noise = (narrowed[:, None] * matrix * narrowed for matrix in (covariance, noise))
     base, normal = limb.curve.at(s)
     points = base + limb.offset(s)[:, None] * normal
     position = s - start.zero
