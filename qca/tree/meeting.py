@@ -15,22 +15,26 @@ from qca.tube.limb import Limb, healthy_part
 
 Array = npt.NDArray[np.float64]
 
-_ARC_PX = (50.0, 35.0, 25.0)
-"""Stretches of each centreline, beyond its mouth, that are carried on to the branching point (5 to 10 mm at 0.2 mm per
-px): the longest that is an arc."""
-_OFF_PART = 0.1
-"""Of a limb's radius: how far (rms) a centreline may be off an arc that it is taken for."""
-_POSITION_SD_PX, _CURVATURE_SD = 0.8, 0.005
-"""How far points are off their arc, and the curvature that vessels have, 1/px: a radius of 40 mm at 0.2 mm per px. Own
-choice: a stronger belief leaves bent vessels' branching points behind, a weaker one follows the swerves of lesions."""
+_CURVATURE_SDS = (0.004, 0.012, 0.036)
+"""What curvature, 1/px, limbs are believed to have, that which the points speak for: radii of 50 mm, 17 and 6 mm at
+0.2 mm per px. Own choice."""
+_UNUSUAL = 4.0
+"""Log odds against each of them, by the one before; own choice."""
+_CURVED_PX, _POSITION_SD_PX = 60.0, 1.0
+"""Length over which a curvature is forgotten, and how far points a pixel apart are off their course, a lesion's swerve
+among it. Own choice, on simulated bifurcations with limbs that are arcs and, drawn by others, ones that are not."""
+_HEALTHY_PX = 80.0
+"""Length of healthy centreline beyond the mouth that is looked at."""
+_NODE_PX = 3.0
+"""Distance of the places where a centreline is reckoned."""
 _FEWEST = 6
-"""Points through which a direction or an arc is laid."""
+"""Points through which a course is laid, at least."""
 _FURTHER = 1.5
 """A centreline that is carried on further is told from a stretch this many times as long as the way."""
 _USUAL_RADIUS_PX = 8.0
 """Of a proximal limb of 3.2 mm on pixels of 0.2 mm, for which the numbers above hold; finer pixels make them grow."""
 _ROUNDS = 4
-"""Of finding where arcs meet, each on their tangents there."""
+"""Of finding where courses meet, each on their tangents there."""
 _LINE_PX = 25.0
 """Stretch of a centreline that shows in which direction it runs."""
 _FAINT_PART, _PLAIN_PART = 0.5, 0.75
@@ -46,7 +50,7 @@ _STRAIGHT = float(np.cos(np.radians(12)))
 
 
 def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
-    """Where arcs along the centrelines come nearest to meeting.
+    """Where the centrelines, carried on, come nearest to meeting.
 
     Parameters
     ----------
@@ -62,41 +66,48 @@ def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     """
     widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in limbs)
     scale = max(widest / _USUAL_RADIUS_PX, 1.0)
-    arcs = [_arc(limb, start, scale) for limb, start in zip(limbs, mouths, strict=True)]
+    courses = [_course(limb, start, scale) for limb, start in zip(limbs, mouths, strict=True)]
     first = meeting = limbs[0].curve.points[0]
     for _ in range(_ROUNDS):
         normal_matrix, right = 1e-3 * np.eye(2), 1e-3 * first
-        for arc in arcs:
-            foot, across = arc.beside(meeting)
-            normal_matrix += arc.weight * np.outer(across, across)
-            right = right + arc.weight * across * float(across @ foot)
+        for course in courses:
+            foot, across = course.beside(meeting)
+            normal_matrix += course.weight * np.outer(across, across)
+            right = right + course.weight * across * float(across @ foot)
         meeting = np.asarray(np.linalg.solve(normal_matrix, right))
     return np.asarray(meeting)
 
 
-class _Arc(NamedTuple):
-    """A parabola along a centreline.
+class _Course(NamedTuple):
+    """A centreline beyond its mouth, carried on to where it comes from.
 
-    ``middle`` (2,) lies on it and ``along`` (2,) is its direction there, (row, column); ``curvature``, 1/px, ``weight``
-    the number of healthy points that tell of it, and ``off`` their distance from it (rms), px.
+    ``middle`` (2,) lies on a line along it, whose direction is ``along`` (2,), (row, column); at the places ``x`` (K,)
+    of that line the centreline is ``y`` (K,) beside it with the slope ``slope`` (K,), px; ``weight`` is the number of
+    healthy points that tell of it.
     """
 
     middle: Array
     along: Array
-    curvature: float
+    x: Array
+    y: Array
+    slope: Array
     weight: float
-    off: float
 
     def beside(self, point: Array) -> tuple[Array, Array]:
-        """Point of the arc beside another, and the arc's normal there, both (2,)."""
-        across = np.array([self.along[1], -self.along[0]])
-        x = float(self.along @ (point - self.middle))
-        normal = across - self.curvature * x * self.along
-        return self.middle + x * self.along + 0.5 * self.curvature * x * x * across, normal / np.linalg.norm(normal)
+        """Point of the course beside another, and the course's normal there, both (2,)."""
+        across = _across(self.along)
+        x = float(np.clip(self.along @ (point - self.middle), self.x[0], self.x[-1]))
+        foot = self.middle + x * self.along + float(np.interp(x, self.x, self.y)) * across
+        normal = across - float(np.interp(x, self.x, self.slope)) * self.along
+        return foot, normal / np.linalg.norm(normal)
 
 
-def _arc(limb: Limb, start: float, scale: float) -> _Arc:
-    """Arc along a limb from the mouth ``start`` on, through the longest stretch that is one.
+def _across(along: Array) -> Array:
+    return np.array([along[1], -along[0]])
+
+
+def _course(limb: Limb, start: float, scale: float) -> _Course:
+    """Course of a limb from the mouth ``start`` on, and before it.
 
     ``scale`` is how much finer than usual the pixels are. A lesion may draw the lumen's middle aside: what is narrow
     counts little, and the stretch is the longer for it.
@@ -106,31 +117,49 @@ def _arc(limb: Limb, start: float, scale: float) -> _Arc:
         s = np.linspace(max(limb.curve.length - 6, 0.0), limb.curve.length, _FEWEST + 1)
     radius, points = limb.radius(s), limb.points(s)
     weight = healthy_part(radius)
-    told = np.cumsum(weight)
-    most = _OFF_PART * float(np.median(radius))
-    for stretch in _ARC_PX:
-        within = told <= max(stretch * scale, stretch / _LINE_PX * _FURTHER * start)
-        within[:_FEWEST] = True
-        arc = _through(points[within], weight[within], scale)
-        if arc.off < most:
-            break
-    return arc
+    within = np.cumsum(weight) <= _HEALTHY_PX * scale
+    within[:_FEWEST] = True
+    return _carried_on(points[within], weight[within], 1.5 * start + 10 * scale, scale)
 
 
-def _through(points: Array, weight: Array, scale: float) -> _Arc:
-    """Parabola through points (N, 2) of weights (N,) from 0 to 1."""
-    centre = weight @ points / weight.sum()
-    along = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])[2][0]
-    across = np.array([along[1], -along[0]])
-    x, y = (points - centre) @ along, (points - centre) @ across
-    powers = np.column_stack([np.ones_like(x), x, 0.5 * x * x])
-    normal = (powers.T * weight) @ powers / (_POSITION_SD_PX * scale) ** 2
-    normal[2, 2] += (scale / _CURVATURE_SD) ** 2
-    found = np.linalg.solve(normal, (powers.T * weight) @ y / (_POSITION_SD_PX * scale) ** 2)
-    off = math.sqrt(float(weight @ (y - powers @ found) ** 2 / weight.sum()))
-    direction = along + found[1] * across
-    direction /= np.linalg.norm(direction)
-    return _Arc(centre + found[0] * across, direction, float(found[2]), float(weight.sum()), off)
+def _carried_on(points: Array, weight: Array, before: float, scale: float) -> _Course:
+    """Likeliest course through points (N, 2) of weights (N,) from 0 to 1, and as far as ``before``, px, before them.
+
+    Regression with a Gaussian process whose second derivative is an Ornstein-Uhlenbeck one, which on equal steps has a
+    precision of three diagonals (Rasmussen CE, Williams CKI, Gaussian Processes for Machine Learning, 2006, appendix B;
+    from memory).
+    """
+    near = weight * np.exp(-np.arange(len(points)) / (_CURVED_PX * scale))
+    middle = near @ points / near.sum()
+    along = np.linalg.svd((points - middle) * np.sqrt(near)[:, None])[2][0]
+    if (points[-1] - points[0]) @ along < 0:
+        along = -along
+    x, y = (points - middle) @ along, (points - middle) @ _across(along)
+    step = _NODE_PX * scale
+    nodes = np.arange(x.min() - before, x.max() + step, step)
+    count = len(nodes)
+    part = np.clip((x - nodes[0]) / step, 0, count - 1 - 1e-9)
+    cell = part.astype(int)
+    look = np.zeros((len(x), count))
+    look[np.arange(len(x)), cell] = 1 - (part - cell)
+    look[np.arange(len(x)), cell + 1] = part - cell
+    told = (look.T * weight) / (_POSITION_SD_PX * scale) ** 2
+    kept = math.exp(-_NODE_PX / _CURVED_PX)
+    believed = np.diag(np.full(count - 2, 1 + kept**2)) - kept * (np.eye(count - 2, k=1) + np.eye(count - 2, k=-1))
+    believed[0, 0] = believed[-1, -1] = 1.0
+    second = np.diff(np.eye(count), 2, axis=0) * scale / step**2
+    smooth = second.T @ (believed / (1 - kept**2)) @ second
+    normal, pull = told @ look, told @ y
+    found, most = np.zeros(count), -math.inf
+    for rank, sd in enumerate(_CURVATURE_SDS):
+        factor = np.linalg.cholesky(normal + smooth / sd**2)
+        half = np.linalg.solve(factor, pull)
+        # logarithm of the evidence, but for what does not depend on the SD
+        evidence = 0.5 * float(half @ half) - float(np.log(factor.diagonal()).sum()) - (count - 2) * math.log(sd)
+        evidence -= rank * _UNUSUAL
+        if evidence > most:
+            found, most = np.linalg.solve(factor.T, half), evidence
+    return _Course(middle, along, nodes, found, np.gradient(found, step), float(weight.sum()))
 
 
 def trusted_from(fit: JointFit, i: int, first: float) -> float:
