@@ -3,9 +3,10 @@
 The chord of contrast medium that a pixel sees, ``E`` with attenuation ``mu``, leaves ``1 - (1 - s) mu E`` of the
 quanta, with a part ``s`` of stray light. A grey scale shows that as ``v = B - k (E + c E^2 / 2)`` with a curvature
 ``c`` of its own: 0 on a linear scale, ``(1 - s) mu`` on a logarithmic one, ``(1 - gamma) (1 - s) mu`` where it is a
-power. To second order in the chord the model bends by ``m = mu - c``, and the logarithm of the variance of the quanta's
-noise falls with ``E`` by ``q = (1 - s) mu - 2 c``. So ``m = q / 2 + (1 + s) mu / 2``: what the noise tells takes the
-place of what the scale might be, and of the attenuation alone little need be known.
+power, below zero for powers above one and at the toe of a film. To second order in the chord the model bends by
+``m = mu - c``, and the logarithm of the variance of the quanta's noise falls with ``E`` by ``q = (1 - s) mu - 2 c``. So
+``m = q / 2 + (1 + s) mu / 2``: what the noise tells takes the place of what the scale might be, and of the attenuation
+alone little need be known.
 
 What is curved after the light has spread is not what is bent before: walls look sharper on a logarithmic scale. So the
 curvature ``c = ((1 - s) mu - q) / 2`` is reckoned with as it is.
@@ -36,6 +37,9 @@ _ELSE = 0.002
 _LEAST_LEVELS, _LEAST_PART = 0.5, 0.01
 """SD of the noise, grey levels, and as a part of the range of levels, under which it says nothing: rounding follows the
 picture then, or the model's own error is what is left over."""
+_MOST_BACK = 0.5
+"""How much flatter than where it begins the scale may be over the longest chord; own choice, a picture that turned back
+would have two chords of one level."""
 
 
 class Fall(NamedTuple):
@@ -72,5 +76,6 @@ def told_by_noise(priors: PriorNumbers, fit: JointFit) -> PriorNumbers:
         return priors
     part = (1 + _STRAY) / 2
     sd = math.hypot(fall.sd / 2, part * mu_sd, _ELSE)
-    curve = max(((1 - _STRAY) * mu - fall.per_px) / 2, 0.0)
+    longest = max(float(fit.opacity.max()), 1.0)
+    curve = max(((1 - _STRAY) * mu - fall.per_px) / 2, -_MOST_BACK / longest)
     return replace(priors, bend=fall.per_px / 2 + part * mu, bend_sd=sd, curve=curve)

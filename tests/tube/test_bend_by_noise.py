@@ -30,6 +30,7 @@ def fit_of(scale, photons=900.0, count=20000, seed=4):
         theta=np.array([np.log(contrast)]),
         layout=SimpleNamespace(log_k=0),
         typical=1.0,
+        opacity=chord,
     )
 
 
@@ -37,6 +38,7 @@ SCALES = {
     "linear": (lambda i: LEVELS * i, 1.0),
     "a root, on which quanta's noise is even": (lambda i: LEVELS * np.sqrt(i), 0.5),
     "logarithmic": (lambda i: LEVELS * (1 + 0.5 * np.log(i)), 0.0),
+    "a power of 1.8": (lambda i: LEVELS * i**1.8, 1.8),
 }
 """Anscombe FJ, Biometrika 1948;35:246-254, for the root; the noise of a logarithm goes with one over the intensity."""
 
@@ -57,6 +59,20 @@ def test_belief_in_the_bending(name):
     told = told_by_noise(PriorNumbers(), fit_of(scale))
     assert abs(told.bend - MU * (1 - (1 - gamma) * (1 - STRAY))) < 2 * told.bend_sd
     assert told.bend_sd < 0.4 * PriorNumbers().bend_sd
+
+
+@pytest.mark.parametrize("name", SCALES)
+def test_curvature_of_the_scale_has_its_sign(name):
+    """Over the chord: below zero for powers above one."""
+    scale, gamma = SCALES[name]
+    told = told_by_noise(PriorNumbers(), fit_of(scale))
+    assert abs(told.curve - (1 - gamma) * (1 - STRAY) * MU) < 2 * told.bend_sd
+
+
+def test_a_scale_never_turns_back_over_the_longest_chord():
+    scale, _ = SCALES["a power of 1.8"]
+    fit = fit_of(lambda i: scale(i) ** 4 / LEVELS**3)
+    assert told_by_noise(PriorNumbers(), fit).curve * fit.opacity.max() == pytest.approx(-0.5)
 
 
 def test_without_noise_nothing_is_told():
