@@ -74,9 +74,10 @@ def assemble(fitted: Fitted, scaling: Scaling, frame: Frame, picks: Picks, setti
     names, crop, joint = fitted.names, fitted.crop, fitted.joint
     grey = grey_model(joint)
     scale = scaling.scale
+    starts = limb_starts(joint)
     numbers = [
         limb_numbers(joint, i, name, start, crop, frame, settings, picks.edits)
-        for i, (name, start) in enumerate(zip(names, limb_starts(joint), strict=True))
+        for i, (name, start) in enumerate(zip(names, starts, strict=True))
     ]
     numbers = beside_overlap(numbers)
     flags = [flag(code, "scale") for code in scaling.codes]
@@ -84,7 +85,7 @@ def assemble(fitted: Fitted, scaling: Scaling, frame: Frame, picks: Picks, setti
     angles = None
     if len(names) == 3:
         chord_px = settings.angle_chord_px if scale is None else settings.angle_chord_mm / scale.mm_per_px
-        angles, angle_codes = bifurcation_angles(joint, chord_px)
+        angles, angle_codes = bifurcation_angles(joint, chord_px, [start.mouth for start in starts])
         flags += [flag(code, "angles") for code in angle_codes]
     limbs: dict[str, LimbReading] = {
         name: limb_reading(n, name, numbers, names, scale, frame.pixel_aspect)

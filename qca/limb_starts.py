@@ -28,12 +28,14 @@ class LimbStart:
     """Where a limb begins, arc lengths in px.
 
     ``first`` is the first measured cross-section, ``zero`` the one from which positions count: the carina's, negative
-    on the proximal limb. ``carina`` (2,) is the carina itself, (row, column) in the crop; None for a segment.
-    ``narrow`` tells the proximal limb of a fork whose daughters run side by side.
+    on the proximal limb; from ``mouth`` on its walls lie outside the other limbs. ``carina`` (2,) is the carina itself,
+    (row, column) in the crop; None for a segment. ``narrow`` tells the proximal limb of a fork whose daughters run side
+    by side.
     """
 
     first: float
     zero: float
+    mouth: float
     carina: Array | None
     narrow: bool
 
@@ -42,7 +44,7 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     """Where each limb of a fit begins."""
     if len(joint.limbs) == 1:
         lead = joint.limbs[0].lead
-        return [LimbStart(lead, lead, None, narrow=False)]
+        return [LimbStart(lead, lead, 0.0, None, narrow=False)]
     begun = mouths(joint.limbs)
     carina, zeros = _carina(joint, begun)
     narrow = _apart(joint.limbs[1:], begun[1:]) < _NARROW_DEG
@@ -50,7 +52,7 @@ def limb_starts(joint: JointFit) -> list[LimbStart]:
     for i, (limb, mouth, foot) in enumerate(zip(joint.limbs, begun, zeros, strict=True)):
         first = min(max(mouth, _foot(joint, limb)), limb.end - 4.0)
         # a mouth lies at the carina's foot or beyond, but for a part of a pixel by which both are told
-        starts.append(LimbStart(first, min(foot, first), carina, narrow=narrow and i == 0))
+        starts.append(LimbStart(first, min(foot, first), mouth, carina, narrow=narrow and i == 0))
     return starts
 
 

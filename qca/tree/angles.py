@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from qca.reading import Angles
-from qca.tube.confluence import mouths
 from qca.tube.joint import JointFit
 
 Array = npt.NDArray[np.float64]
@@ -22,7 +22,7 @@ _PAIRS = ((0, 2), (1, 2), (0, 1))
 """Limbs, in the order proximal, distal, side, between which the angles A, B and C lie."""
 
 
-def bifurcation_angles(joint: JointFit, chord_px: float) -> tuple[Angles, tuple[str, ...]]:
+def bifurcation_angles(joint: JointFit, chord_px: float, mouths: Sequence[float]) -> tuple[Angles, tuple[str, ...]]:
     """Angles between the chords of three limbs, with SD.
 
     The SD follows by first-order propagation of the limbs' offsets and the branching point.
@@ -33,6 +33,8 @@ def bifurcation_angles(joint: JointFit, chord_px: float) -> tuple[Angles, tuple[
         Fit of the proximal, distal and side limb.
     chord_px : float
         Straight distance from the branching point to the chords' ends, px.
+    mouths : sequence of float
+        Arc length of each limb's mouth, px.
 
     Returns
     -------
@@ -42,7 +44,7 @@ def bifurcation_angles(joint: JointFit, chord_px: float) -> tuple[Angles, tuple[
         Flags: a limb ended before its chord, or the limbs stand in no order that three limbs can have.
     """
     rays = [_ray(joint, i, chord_px) for i in range(len(joint.limbs))]
-    join = _join(joint)
+    join = _join(joint, mouths)
     angles: list[float] = []
     sds: list[float] = []
     for a, b in _PAIRS:
@@ -88,14 +90,14 @@ def _ray(joint: JointFit, i: int, chord_px: float) -> _Ray:
     return _Ray(vector, turn, gradient, reached)
 
 
-def _join(joint: JointFit) -> Array:
+def _join(joint: JointFit, mouths: Sequence[float]) -> Array:
     """Covariance (2, 2), px^2, of the branching point by what is not known of the hidden centrelines.
 
     Each tells where it runs across its own direction; two that are nearly parallel leave the place along them open.
     """
     known = np.zeros((2, 2))
     widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in joint.limbs)
-    for limb, hidden in zip(joint.limbs, mouths(joint.limbs), strict=True):
+    for limb, hidden in zip(joint.limbs, mouths, strict=True):
         across = limb.curve.normal[min(round(hidden / limb.curve.step), len(limb.curve.normal) - 1)]
         sd = widest * float(np.hypot(_JOIN_PART, _BEND_PART * (hidden / widest) ** 2))
         known += np.outer(across, across) / sd**2
