@@ -160,11 +160,28 @@ def minimum_bias(diameter: Array, covariance: Array) -> float:
     float
         px, not above zero.
     """
-    values, vectors = np.linalg.eigh(covariance)
-    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-    noise = np.random.default_rng(20120229).standard_normal((len(diameter), _DRAWS // 2)).T @ root
+    draws = np.random.default_rng(20120229).standard_normal((len(diameter), _DRAWS // 2)).T
+    noise = draws @ _symmetric_root(covariance)
     both = np.vstack([diameter + noise, diameter - noise])
     return min(float(both.min(axis=1).mean() - diameter.min()), 0.0)
+
+
+def _symmetric_root(covariance: Array) -> Array:
+    """Symmetric root, (N, N) and without negative eigenvalues, of a ``covariance`` (N, N).
+
+    Of many positions along a spline of few coefficients: eigenvectors are looked for among as many directions as there
+    are, which a Cholesky factor with pivots counts (Higham NJ, in: Cox MG, Hammarling S (eds), Reliable Numerical
+    Computation, 1990, 161-185; from memory).
+    """
+    from scipy.linalg.lapack import dpstrf
+
+    factor, order, rank, _ = dpstrf(covariance, lower=1)
+    lower = np.empty((len(covariance), rank))
+    lower[order - 1] = np.tril(factor[:, :rank])
+    directions, upper = np.linalg.qr(lower)
+    values, vectors = np.linalg.eigh(upper @ upper.T)
+    vectors = directions @ vectors
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 @dataclass(frozen=True, slots=True)
