@@ -33,6 +33,8 @@ _FURTHER = 1.5
 """A centreline that is carried on further is told from a stretch this many times as long as the way."""
 _USUAL_RADIUS_PX = 8.0
 """Of a proximal limb of 3.2 mm on pixels of 0.2 mm, for which the numbers above hold; finer pixels make them grow."""
+_BAND = 4
+"""Diagonals of a course's precision, the middle one and those under it."""
 _ROUNDS = 4
 """Of finding where courses meet, each on their tangents there."""
 _LINE_PX = 25.0
@@ -125,10 +127,11 @@ def _course(limb: Limb, start: float, scale: float) -> _Course:
 def _carried_on(points: Array, weight: Array, before: float, scale: float) -> _Course:
     """Likeliest course through points (N, 2) of weights (N,) from 0 to 1, and as far as ``before``, px, before them.
 
-    Regression with a Gaussian process whose second derivative is an Ornstein-Uhlenbeck one, which on equal steps has a
-    precision of three diagonals (Rasmussen CE, Williams CKI, Gaussian Processes for Machine Learning, 2006, appendix B;
-    from memory).
+    Regression with a Gaussian process whose second derivative is an Ornstein-Uhlenbeck one (Rasmussen CE, Williams CKI,
+    Gaussian Processes for Machine Learning, 2006, appendix B; from memory).
     """
+    from scipy.linalg.lapack import dpbtrf, dpbtrs
+
     near = weight * np.exp(-np.arange(len(points)) / (_CURVED_PX * scale))
     middle = near @ points / near.sum()
     along = np.linalg.svd((points - middle) * np.sqrt(near)[:, None])[2][0]
@@ -138,28 +141,54 @@ def _carried_on(points: Array, weight: Array, before: float, scale: float) -> _C
     step = _NODE_PX * scale
     nodes = np.arange(x.min() - before, x.max() + step, step)
     count = len(nodes)
-    part = np.clip((x - nodes[0]) / step, 0, count - 1 - 1e-9)
+    part = np.minimum(np.maximum((x - nodes[0]) / step, 0), count - 1 - 1e-9)
     cell = part.astype(int)
-    look = np.zeros((len(x), count))
-    look[np.arange(len(x)), cell] = 1 - (part - cell)
-    look[np.arange(len(x)), cell + 1] = part - cell
-    told = (look.T * weight) / (_POSITION_SD_PX * scale) ** 2
-    kept = math.exp(-_NODE_PX / _CURVED_PX)
-    believed = np.diag(np.full(count - 2, 1 + kept**2)) - kept * (np.eye(count - 2, k=1) + np.eye(count - 2, k=-1))
-    believed[0, 0] = believed[-1, -1] = 1.0
-    second = np.diff(np.eye(count), 2, axis=0) * scale / step**2
-    smooth = second.T @ (believed / (1 - kept**2)) @ second
-    normal, pull = told @ look, told @ y
+    ahead = part - cell
+    told = weight / (_POSITION_SD_PX * scale) ** 2
+
+    def gathered(here: Array, next_: Array) -> Array:
+        """Sum what points tell of the node before them and of the one after, each (N,): (count,)."""
+        return np.asarray(np.bincount(cell, here, count) + np.bincount(cell + 1, next_, count))
+
+    pull = gathered(told * (1 - ahead) * y, told * ahead * y)
+    seen = np.zeros((_BAND, count))
+    seen[0] = gathered(told * (1 - ahead) ** 2, told * ahead**2)
+    seen[1] = np.bincount(cell, told * ahead * (1 - ahead), count)
+    smooth = _smoothness(count) * (scale / step**2) ** 2
+    most_told = float(told @ y**2)
     found, most = np.zeros(count), -math.inf
     for rank, sd in enumerate(_CURVATURE_SDS):
-        factor = np.linalg.cholesky(normal + smooth / sd**2)
-        half = np.linalg.solve(factor, pull)
+        factor, failed = dpbtrf(seen + smooth / sd**2, lower=1)
+        if failed:
+            msg = "a limb's centreline does not tell its course"
+            raise np.linalg.LinAlgError(msg)
+        course, _ = dpbtrs(factor, pull, lower=1)
+        explained = float(pull @ course)
         # logarithm of the evidence, but for what does not depend on the SD
-        evidence = 0.5 * float(half @ half) - float(np.log(factor.diagonal()).sum()) - (count - 2) * math.log(sd)
+        evidence = 0.5 * explained - float(np.log(factor[0]).sum()) - (count - 2) * math.log(sd)
         evidence -= rank * _UNUSUAL
         if evidence > most:
-            found, most = np.linalg.solve(factor.T, half), evidence
+            found, most = course, evidence
+        # a larger SD may explain the rest at best, and loses as much by what it leaves open
+        if 0.5 * (most_told - explained) < _UNUSUAL:
+            break
     return _Course(middle, along, nodes, found, np.gradient(found, step), float(weight.sum()))
+
+
+def _smoothness(count: int) -> Array:
+    """Precision of ``count`` nodes whose second differences are an Ornstein-Uhlenbeck process of variance 1.
+
+    Each second difference less what is kept of the one before it is independent of all others. Diagonals from the
+    middle one down, (`_BAND`, count), each from its first column on, as the library takes matrices of few diagonals.
+    """
+    kept = math.exp(-_NODE_PX / _CURVED_PX)
+    news = np.array([-kept, 1 + 2 * kept, -2 - kept, 1.0]) / math.sqrt(1 - kept**2)
+    out = np.zeros((_BAND, count))
+    out[0, :3], out[1, :2], out[2, 0] = (1.0, 4.0, 1.0), (-2.0, -2.0), 1.0
+    for down in range(_BAND):
+        for k in range(_BAND - down):
+            out[down, k : k + count - 3] += news[k] * news[k + down]
+    return out
 
 
 def trusted_from(fit: JointFit, i: int, first: float) -> float:
