@@ -115,6 +115,9 @@ def lay_limb(
 
 def healthy_part(radius: Array) -> Array:
     """How healthy the places of a limb are, (N,), nearly 0 to 1, by their ``radius`` (N,) against the usual one."""
-    usual = float(np.quantile(radius, _USUAL))
+    # the quantile without what the library's own one does for many dimensions
+    ranked, rank = np.sort(radius), _USUAL * (len(radius) - 1)
+    below, above = ranked[int(rank)], ranked[min(int(rank) + 1, len(radius) - 1)]
+    usual = float(below + (above - below) * (rank - int(rank)))
     part = (radius / usual - _NARROWED) / (_HEALTHY - _NARROWED)
     return np.asarray(np.minimum(np.maximum(part, _LEAST_HEALTHY), 1.0))
