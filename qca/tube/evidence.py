@@ -17,7 +17,7 @@ import numpy as np
 
 from qca.tube.band import Array
 from qca.tube.layout import Layout
-from qca.tube.normal import Factor
+from qca.tube.normal import Elimination, Factor
 from qca.tube.overlooked import asked_for
 from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness
 from qca.tube.problem import Problem, Single, State
@@ -94,8 +94,10 @@ class Evidence:
             root=self.root * times,
         )
 
-    def posterior(self, precisions: Precisions, before: Array | None = None) -> Posterior:
+    def posterior(self, precisions: Precisions, before: Array | None = None, factor: Factor | None = None) -> Posterior:
         """Add the priors; ``before`` (Q,) is the step that led here, if that matters.
+
+        ``factor`` is that of the Hessian, where it is known already.
 
         Raises
         ------
@@ -104,10 +106,11 @@ class Evidence:
         """
         hessian, pull = self._with_priors(precisions)
         along = np.zeros_like(pull) if before is None else hessian @ before
-        try:
-            factor = Factor(hessian, own=True)
-        except np.linalg.LinAlgError:
-            factor = Factor(self._with_priors(precisions)[0], _DAMPING * self.matrix.diagonal())
+        if factor is None:
+            try:
+                factor = Factor(hessian, own=True)
+            except np.linalg.LinAlgError:
+                factor = Factor(self._with_priors(precisions)[0], _DAMPING * self.matrix.diagonal())
         return Posterior(self.vector - pull, factor, along)
 
     def _with_priors(self, precisions: Precisions) -> tuple[Array, Array]:
@@ -129,21 +132,31 @@ class Evidence:
         learned = limb_precisions(theta, root, problem.limbs, problem.bending, layout, precisions, hidden)
         return replace(learned, ground=ground)
 
-    def limbs_learned(self, precisions: Precisions, hidden: Sequence[float], rounds: int) -> Precisions:
+    def limbs_learned(
+        self, precisions: Precisions, hidden: Sequence[float], rounds: int
+    ) -> tuple[Precisions, Factor | None]:
         """Take ``rounds`` steps for everything but the background.
 
-        After several of them narrowings that smoothness hides are looked for, and given a chance.
+        After several of them narrowings that smoothness hides are looked for, and given a chance. The second result is
+        the factor of the posterior's Hessian with these precisions, where it is positive definite as it is.
         """
         start = self.problem.layout.ground.stop
-        here = self.posterior(precisions)
-        told, vector = here.factor.reduced(here.gradient, start)
-        reduced = _Reduced.of(self.problem, self.theta[start:], told, vector, precisions)
+        hessian, pull = self._with_priors(precisions)
+        try:
+            eliminated = Elimination(hessian, start)
+        except np.linalg.LinAlgError:
+            hessian[np.diag_indices_from(hessian)] += _DAMPING * self.matrix.diagonal()
+            eliminated = Elimination(hessian, start)
+        vector = eliminated.reduced(self.vector - pull)
+        reduced = _Reduced.of(self.problem, self.theta[start:], eliminated.rest, vector, precisions)
         learned = reduced.learned(precisions, hidden, rounds)
         if rounds > 1:
             looser = reduced.loosened(learned, hidden)
             if looser is not None:
                 learned = reduced.learned(looser, hidden, _ROUNDS_AGAIN)
-        return learned
+        # what belongs to the background stays the same
+        rest = reduced.factor(learned)
+        return learned, None if rest is None else eliminated.factor(rest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,12 +208,23 @@ class _Reduced:
         )
         return replace(precisions, r=r)
 
+    def factor(self, precisions: Precisions) -> Factor | None:
+        """Factor of the Hessian of all; None where that is not positive definite."""
+        try:
+            return Factor(self._with_smoothness(precisions)[0], own=True)
+        except np.linalg.LinAlgError:
+            return None
+
     def _step(self, precisions: Precisions) -> tuple[Factor, Array]:
         """Factor of the Hessian of all, and the step to its maximum, (R,)."""
-        hessian = self.pixels.copy()
-        pull = add_smoothness(hessian, self.theta, self.problem.bending, self.layout, precisions)
+        hessian, pull = self._with_smoothness(precisions)
         try:
-            factor = Factor(hessian)
+            factor = Factor(hessian, own=True)
         except np.linalg.LinAlgError:
-            factor = Factor(hessian, self.damping)
+            factor = Factor(self._with_smoothness(precisions)[0], self.damping)
         return factor, factor.solve(self.vector - pull)
+
+    def _with_smoothness(self, precisions: Precisions) -> tuple[Array, Array]:
+        """Hessian (R, R) of minus the logarithm of all, and the gradient (R,) of that of the belief in smoothness."""
+        hessian = self.pixels.copy()
+        return hessian, add_smoothness(hessian, self.theta, self.problem.bending, self.layout, precisions)

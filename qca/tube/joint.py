@@ -228,13 +228,14 @@ def fit_limbs(
             if step_number and not told:
                 correlation, told = _correlation(problem, state, alone, typical_correlation), True
         evidence = _evidence(problem, theta, state, alone, correlation)
+        factor = None
         if step_number in learning:
             # the background's smoothness is one number that is soon known, and the dearest to learn
             if step_number == min(learning):
                 precisions = evidence.all_learned(precisions, hidden)
             else:
-                precisions = evidence.limbs_learned(precisions, hidden, learning[step_number])
-        here = evidence.posterior(precisions, moved)
+                precisions, factor = evidence.limbs_learned(precisions, hidden, learning[step_number])
+        here = evidence.posterior(precisions, moved, factor)
         step = limited(here.factor.solve(here.gradient), layout)
         if undoes(step, moved, here.along):
             step *= 0.5

@@ -163,6 +163,11 @@ class Factor:
     own : bool
         The matrix, in the order of rows, may be written over.
 
+    Attributes
+    ----------
+    lower : ndarray, shape (Q, Q)
+        The factor, zero over its diagonal: ``lower @ lower.T`` is the matrix.
+
     Raises
     ------
     numpy.linalg.LinAlgError
@@ -175,38 +180,39 @@ class Factor:
         # in the library's own order, which turns what stands over the diagonal under it
         work = matrix.T if own else matrix.T.copy(order="F")
         np.einsum("ii->i", work)[:] += damping
-        self._lower, failed = dpotrf(work, lower=1, clean=1, overwrite_a=1)
+        self.lower: Array
+        self.lower, failed = dpotrf(work, lower=1, clean=1, overwrite_a=1)
         if failed:
             msg = "the normal matrix is not positive definite"
             raise np.linalg.LinAlgError(msg)
+
+    @classmethod
+    def of(cls, lower: Array) -> Factor:
+        """Give one that is known, (Q, Q), in the order of columns."""
+        out = cls.__new__(cls)
+        out.lower = lower
+        return out
 
     def solve(self, vector: Array) -> Array:
         """Solve ``matrix x = vector``, both (Q,), or (Q, N) for N right sides at once."""
         from scipy.linalg.lapack import dpotrs
 
-        solution, _ = dpotrs(self._lower, vector, lower=1)
+        solution, _ = dpotrs(self.lower, vector, lower=1)
         return np.asarray(solution, dtype=np.float64)
 
-    def reduced(self, vector: Array, start: int) -> tuple[Array, Array]:
-        """Eliminate the unknowns before ``start`` from ``matrix x = vector``.
-
-        Returns
-        -------
-        ndarray, shape (Q - start, Q - start), and ndarray, shape (Q - start,)
-            Matrix and right side of the equations for the others.
-        """
+    def half(self, vectors: Array) -> Array:
+        """Solve ``lower x = vectors``, both (Q,) or (Q, N): ``x.T @ x`` is ``vectors.T @ inverse @ vectors``."""
         from scipy.linalg.lapack import dtrtrs
 
-        left = self._lower[start:, start:]
-        first, _ = dtrtrs(self._lower[:start, :start], vector[:start], lower=1)
-        return left @ left.T, vector[start:] - self._lower[start:, :start] @ first
+        solution, _ = dtrtrs(self.lower, vectors, lower=1)
+        return np.asarray(solution, dtype=np.float64)
 
     def root(self, start: int = 0) -> Array:
         """Lower triangular root of the part of the inverse from ``start`` on: that part is ``root.T @ root``.
 
         The others are eliminated first, so it costs little where they come first. Shape (Q - start, Q - start).
         """
-        lower = self._lower[start:, start:]
+        lower = self.lower[start:, start:]
         out = np.zeros(lower.shape)
         _invert_triangle(lower, out)
         return out
@@ -216,12 +222,51 @@ class Factor:
 
         The others are eliminated first, so it costs little where they come first.
         """
-        from scipy.linalg.lapack import dpotri
+        # of a triangle by halves: the library's own way takes twice as long
+        root = self.root(start)
+        return np.asarray(root.T @ root, dtype=np.float64)
 
-        lower, _ = dpotri(self._lower[start:, start:], lower=1)
-        inverse = lower + lower.T
-        np.fill_diagonal(inverse, np.diag(lower))
-        return np.asarray(inverse, dtype=np.float64)
+
+class Elimination:
+    """Elimination of the first unknowns of ``matrix x = vector``, of a symmetric positive definite matrix.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (Q, Q)
+        The matrix, in the order of rows.
+    start : int
+        The first unknown that is left.
+
+    Attributes
+    ----------
+    rest : ndarray, shape (Q - start, Q - start)
+        Matrix of the equations for the others.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the eliminated part of the matrix is not positive definite.
+    """
+
+    def __init__(self, matrix: Array, start: int) -> None:
+        from scipy.linalg.blas import dtrsm
+
+        self._first = Factor(matrix[:start, :start])
+        self._below: Array = dtrsm(1.0, self._first.lower, matrix.T[start:, :start], side=1, lower=1, trans_a=1)
+        self.rest: Array = matrix[start:, start:] - self._below @ self._below.T
+
+    def reduced(self, vector: Array) -> Array:
+        """Right side (Q - start,) of the equations for the others, of all of them ``vector`` (Q,)."""
+        start = len(vector) - len(self.rest)
+        return np.asarray(vector[start:] - self._below @ self._first.half(vector[:start]))
+
+    def factor(self, rest: Factor) -> Factor:
+        """Give the factor of the matrix with another one than its own of the equations for the others."""
+        start, size = self._below.shape[1], len(self._below) + self._below.shape[1]
+        lower = np.zeros((size, size), order="F")
+        lower[:start, :start], lower[start:, :start] = self._first.lower, self._below
+        lower[start:, start:] = rest.lower
+        return Factor.of(lower)
 
 
 def _invert_triangle(lower: Array, out: Array) -> None:

@@ -66,7 +66,8 @@ def asked_for(
         part, spacing = layout.r[i], limb.r_spline.spacing
         shapes = _narrowings(part.stop - part.start, int(hidden[i] / spacing) + 1, int(limb.end / spacing) + 1)
         across = pixels[:, part] @ shapes
-        told = np.einsum("ij,ij->j", shapes, across[part]) - np.einsum("ij,ij->j", across, factor.solve(across))
+        taken = factor.half(across)
+        told = np.einsum("ij,ij->j", shapes, across[part]) - np.einsum("ij,ij->j", taken, taken)
         told = np.maximum(told, 1e-12 * float(np.abs(np.diagonal(pixels)).max()))
         asked = -(shapes.T @ pull[part])
         best = int(np.argmax(asked / np.sqrt(told)))

@@ -72,7 +72,8 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     residual = (evidence.root * evidence.residual).astype(np.float32)
     score = (trials.T @ residual).astype(np.float64) - taken.T @ here.factor.solve(here.gradient)
     alone = (trials.T @ trials).astype(np.float64)
-    told = alone - taken.T @ here.factor.solve(taken)
+    half = here.factor.half(taken)
+    told = alone - half.T @ half
     # of a shade that is taken up whole nothing can be said
     told[np.diag_indices_from(told)] = np.maximum(told.diagonal(), LEAST_TOLD * alone.diagonal() + 1e-12)
     lengths = [limb.curve.length for limb in problem.limbs]
