@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from qca.reading import Angles
 from qca.tube.joint import JointFit
+from qca.tube.median import median
 
 Array = npt.NDArray[np.float64]
 
@@ -96,7 +97,7 @@ def _join(joint: JointFit, mouths: Sequence[float]) -> Array:
     Each tells where it runs across its own direction; two that are nearly parallel leave the place along them open.
     """
     known = np.zeros((2, 2))
-    widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in joint.limbs)
+    widest = max(median(limb.radius(limb.curve.position)) for limb in joint.limbs)
     for limb, hidden in zip(joint.limbs, mouths, strict=True):
         across = limb.curve.normal[min(round(hidden / limb.curve.step), len(limb.curve.normal) - 1)]
         sd = widest * float(np.hypot(_JOIN_PART, _BEND_PART * (hidden / widest) ** 2))

@@ -19,6 +19,7 @@ from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
 from qca.tube.joint import JointFit, fit_limbs
 from qca.tube.limb import Limb, lay_limb
+from qca.tube.median import median
 from qca.tube.options import FitOptions
 from qca.tube.shared import Shared
 from qca.tube.spline import Spline
@@ -204,7 +205,7 @@ def _core(limbs: Sequence[Limb]) -> float:
     """
     if len(limbs) == 1:
         return 0.0
-    return min(float(np.median(limb.radius(np.linspace(0, min(12.0, limb.end), 13)))) for limb in limbs)
+    return min(median(limb.radius(np.linspace(0, min(12.0, limb.end), 13))) for limb in limbs)
 
 
 def background_stretch(sigma: float) -> float:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from qca.tree.quality import UNSEEN
 from qca.tube.joint import JointFit
 from qca.tube.limb import Limb, healthy_part
+from qca.tube.median import median
 
 Array = npt.NDArray[np.float64]
 
@@ -66,7 +67,7 @@ def meeting_point(limbs: Sequence[Limb], mouths: Sequence[float]) -> Array:
     ndarray, shape (2,)
         (row, column), px.
     """
-    widest = max(float(np.median(limb.radius(limb.curve.position))) for limb in limbs)
+    widest = max(median(limb.radius(limb.curve.position)) for limb in limbs)
     scale = max(widest / _USUAL_RADIUS_PX, 1.0)
     courses = [_course(limb, start, scale) for limb, start in zip(limbs, mouths, strict=True)]
     first = meeting = limbs[0].curve.points[0]
@@ -214,7 +215,7 @@ def trusted_from(fit: JointFit, i: int, first: float) -> float:
     limb = fit.limbs[i]
     s = np.arange(first, limb.curve.length, 1.0)
     radius = limb.radius(s)
-    typical = float(np.median(radius))
+    typical = median(radius)
     near = float(radius[:_FAINT_WITHIN_PX].min()) <= _FAINT_PART * typical
     further = float(radius[:_UNSEEN_WITHIN_PX].min()) <= _PLAIN_PART * typical
     if not near and not (further and _strength(fit, i, first, first + _UNSEEN_WITHIN_PX) < UNSEEN):
@@ -265,7 +266,7 @@ def near_traced(fit: JointFit, meeting: Array, traced: Array, widths: float = 1.
         (row, column), px.
     """
     away = meeting - traced
-    most = 2 * widths * max(float(np.median(limb.radius(limb.curve.position))) for limb in fit.limbs)
+    most = 2 * widths * max(median(limb.radius(limb.curve.position)) for limb in fit.limbs)
     return np.asarray(traced + away * min(1.0, most / max(float(np.linalg.norm(away)), 1e-9)))
 
 

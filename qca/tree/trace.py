@@ -16,6 +16,7 @@ from qca.tree.led_path import lead
 from qca.tree.path import ridge_cost, ridge_costs, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, near_axis, ridge_strength
 from qca.tube.curve import Curve, curve_through
+from qca.tube.median import median
 
 Array = npt.NDArray[np.float64]
 Ends = npt.NDArray[np.int64]
@@ -148,7 +149,7 @@ def trace_tree(
 
 def _widths(image: Array, curves: Sequence[Curve], every: int) -> list[float]:
     """Usual radius along rough curves, px, from every so manieth profile."""
-    return [float(np.median(first_radius(image, c.points[::every], c.normal[::every], REACH_PX))) for c in curves]
+    return [median(first_radius(image, c.points[::every], c.normal[::every], REACH_PX)) for c in curves]
 
 
 def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -> Ends:
@@ -238,12 +239,13 @@ def first_look(image: Array, points: Array, normal: Array, reach_px: float) -> t
     # a vessel is darker than its surroundings
     best = np.where(fitted[:, :, 2] * np.sign(turned) < 0, energy, -np.inf).argmax(1)
     radius = radii[best]
-    if np.median(radius) > _WIDE_PX and min(image.shape) >= _LEAST_SIDE:
+    usual = median(radius)
+    if usual > _WIDE_PX and min(image.shape) >= _LEAST_SIDE:
         half, faded = first_look(halved(image), to_half(points), normal, reach_px)
         return 2 * half, faded
     smooth = median_filter(radius, size=15, mode="nearest")
     contrast = -fitted[np.arange(len(rows)), best, 2] / turned[best]
-    return np.asarray(np.minimum(smooth, _WIDEST * np.median(radius)), dtype=np.float64), np.asarray(contrast)
+    return np.asarray(np.minimum(smooth, _WIDEST * usual), dtype=np.float64), np.asarray(contrast)
 
 
 def cross_profiles(image: Array, points: Array, normal: Array, reach_px: float) -> Array:

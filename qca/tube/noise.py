@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from qca.tube.median import median
+
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
@@ -67,7 +69,7 @@ def noise_law(residual: Array, level: Array, rounding: float = 0.0) -> NoiseLaw:
     """
     low, high = (float(end) for end in np.quantile(level, [0.02, 0.98]))
     least = max(rounding, (LEAST_NOISE * (high - low)) ** 2)
-    spread = max(MAD_TO_SD**2 * float(np.median(np.abs(residual))) ** 2, 1e-12)
+    spread = max(MAD_TO_SD**2 * median(np.abs(residual)) ** 2, 1e-12)
     square = np.minimum(residual**2, 9 * spread)
     above = np.minimum(np.maximum(level, low), high) - low
     weight = np.full(len(level), 1 / spread**2)

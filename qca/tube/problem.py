@@ -28,6 +28,7 @@ from qca.tube.censored import Censored
 from qca.tube.chord import Opacity, blurred_opacity
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb
+from qca.tube.median import median
 from qca.tube.noise import LEAST_NOISE, MAD_TO_SD
 from qca.tube.normal import Block, Factor, Pattern, spline_block
 from qca.tube.options import FitOptions
@@ -190,7 +191,7 @@ class Problem:
             shift = Factor(normal + plane.penalty, 1e-6, own=True).solve(vector)
             coef = np.asarray(self.base + shift, dtype=np.float64)
             residual = level - plane.evaluate(coef)[some]
-            noise = max(MAD_TO_SD * float(np.median(np.abs(residual))), least)
+            noise = max(MAD_TO_SD * median(np.abs(residual)), least)
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from qca.tube.chord import REACH, Opacity, blurred_pair
 from qca.tube.hollow import blurred_hollow
+from qca.tube.median import median
 from qca.tube.noise import MAD_TO_SD
 from qca.tube.normal import Factor, symmetric_inverse
 from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
@@ -369,4 +370,4 @@ def pattern_entries(jacobian: Array) -> npt.NDArray[np.float32]:
 
 def _robust_variance(residual: Array) -> float:
     """Variance of the noise from residuals (P,), outliers apart."""
-    return float(max((MAD_TO_SD * float(np.median(np.abs(residual)))) ** 2, 1e-12))
+    return float(max((MAD_TO_SD * median(np.abs(residual))) ** 2, 1e-12))

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from qca.tube.layout import Layout
 from qca.tube.limb import Limb, healthy_part
+from qca.tube.median import median
 from qca.tube.plane import Plane
 from qca.tube.priors import Precisions
 
@@ -125,7 +126,7 @@ def _local(
     known = np.minimum(np.maximum(1 - precision * spread, 0.02), 1.0)
     floor, ceil = _FLOOR * spacing**3, _CEIL * spacing**3
     # the limb's typical smoothness stands in where a knot's neighbourhood says little
-    typical = min(max(_median(square) / max(_median(known), 0.02), floor), ceil)
+    typical = min(max(median(square) / max(median(known), 0.02), floor), ceil)
     top = _pooled(square) + 0.5 * typical
     bottom = _pooled(known) + 0.5
     power = np.minimum(np.maximum(top / bottom, floor), ceil)
@@ -161,12 +162,6 @@ def _turn(values: Array, bending: Array, precision: Array, radius: Array, unseen
         told = weight * healthy_part(radius[unseen:])
         turn[:unseen] = float(told @ seen) / float(told.sum())
     return turn
-
-
-def _median(values: Array) -> float:
-    """Median of a few values, without what the library's own one does for many dimensions."""
-    ranked, middle = np.sort(values), len(values) // 2
-    return float(ranked[middle]) if len(values) % 2 else 0.5 * float(ranked[middle - 1] + ranked[middle])
 
 
 def _pooled(values: Array) -> Array:
