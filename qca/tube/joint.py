@@ -208,11 +208,11 @@ def fit_limbs(
         If pixels and priors together do not determine the parameters.
     """
     problem = Problem(image, limbs, options, shared, usable, core_px, thin=thin, wires=wires, crossed=not thin)
-    state = problem.predict(problem.theta)
+    state = problem.first
     if not thin and cross_in_depth(problem, state):
         core_px *= _WIDER_CORE
         problem = Problem(image, limbs, options, shared, usable, core_px, wires=wires, crossed=False)
-        state = problem.predict(problem.theta)
+        state = problem.first
     layout = problem.layout
     precisions = shared.precisions or first_precisions(problem.limbs, problem.noise)
     theta = problem.theta

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -117,6 +117,13 @@ class Problem:
         In the limbs.
     crossed : bool
         Whether pixels take part that lie in both daughters.
+
+    Attributes
+    ----------
+    theta : ndarray, shape (Q,)
+        Parameters to start from.
+    first : State
+        What is predicted there.
     """
 
     def __init__(
@@ -159,7 +166,7 @@ class Problem:
         seen = self.level[self.clear] if self.clear.any() else self.level
         self.base = float(np.median(seen))
         ground, self.noise = self._first_ground(rounds=3 if shared.log_k is None else 1)
-        self.theta = self._start(shared, ground)
+        self.theta, self.first = self._start(shared, ground)
         self.bending = [bending_of(limb) for limb in self.limbs]
         self.correlation = shared.correlation
         # a wall may not run away to an edge in the background within one round
@@ -195,8 +202,11 @@ class Problem:
             weight = 1 / np.maximum(1, np.abs(residual) / (2 * noise))
         return coef, noise
 
-    def _start(self, shared: Shared, ground: Array) -> Array:
-        """First parameters (Q,): limbs as given, the background, contrast from the depth where it is not known."""
+    def _start(self, shared: Shared, ground: Array) -> tuple[Array, State]:
+        """First parameters (Q,): limbs as given, the background, contrast from the depth where it is not known.
+
+        Also what is predicted there.
+        """
         layout, numbers = self.layout, self.options.priors
         theta = np.zeros(layout.size)
         for i, limb in enumerate(self.limbs):
@@ -211,12 +221,13 @@ class Problem:
         theta[layout.log_sigma] = numbers.log_sigma if shared.log_sigma is None else shared.log_sigma
         if shared.log_k is not None:
             theta[layout.log_k] = shared.log_k
-            return theta
+            return theta, self.predict(theta)
         state = self.predict(theta)
         on = state.opacity > 0.3 * float(state.opacity.max(initial=0.0))
         depth = float(np.median((state.ground - self.level)[on] / state.opacity[on])) if on.any() else 0.0
         theta[layout.log_k] = np.log(max(depth, 1e-2 * self.noise))
-        return theta
+        model, gain, contrast = self._lit(theta, state.share, state.ground, state.shown)
+        return theta, replace(state, model=model, gain=gain, contrast=contrast)
 
     def _pattern(self) -> Pattern:
         """Which entries of the Jacobian can differ from zero; the order is that of `jacobian`."""
@@ -260,12 +271,15 @@ class Problem:
             lit = with_wires(opacity, self.threaded.summed(shades, len(opacity)), before)
             opacity = lit.value
         ground = self.plane.evaluate(theta[layout.ground])
-        gain = self._summed(share * (touched.g_rows @ theta))
-        k = np.exp(theta[layout.log_k] + gain)
-        contrast = k + bend * (ground - self.base)
         shown = opacity * (1 + 0.5 * curve * opacity) if curve else opacity
-        model = ground - contrast * shown
+        model, k, contrast = self._lit(theta, share, ground, shown)
         return State(model, opacity, shown, share, own, r_basis, cap, sigma, bend, ground, k, contrast, lit, shades)
+
+    def _lit(self, theta: Array, share: Array, ground: Array, shown: Array) -> tuple[Array, Array, Array]:
+        """Model, gain and contrast of a `State` at ``theta`` (Q,), each (P,), by others of its parts."""
+        gain = np.exp(theta[self.layout.log_k] + self._summed(share * (self.touched.g_rows @ theta)))
+        contrast = gain + float(theta[self.layout.bend]) * (ground - self.base)
+        return ground - contrast * shown, gain, contrast
 
     def _summed(self, values: Array) -> Array:
         """Sum what limbs give to each pixel, (N,) -> (P,)."""

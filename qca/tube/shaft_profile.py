@@ -10,7 +10,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.chord import blurred_pair
+from qca.tube.chord import Opacity, blurred_pair
 from qca.tube.hollow import blurred_hollow
 from qca.tube.rounding import rounding_shared
 from qca.tube.shaft_blur import Blur, without
@@ -135,8 +135,8 @@ class MeanProfile:
             The hypothesis at its best, or on its way there where that cannot come below ``hopeless``.
         """
         prior = _prior(kind, grey, options)
-        p = self._start(kind, radius_px, grey, prior)
-        value, jacobian = self._model(p, kind, grey.bend)
+        p, seen = self._start(kind, radius_px, grey, prior)
+        value, jacobian = self._model(p, kind, seen)
         now, damping = self._cost(p, value, prior), 1e-2
         for left in reversed(range(_STEPS)):
             scaled = jacobian / self.sd[:, None]
@@ -149,7 +149,7 @@ class MeanProfile:
             step = np.linalg.solve(hessian, pull)
             step *= min(1.0, 0.25 / max(abs(step[0]), 1e-12), 1.0 / max(abs(step[4]), 1e-12))
             new = _bounded(p + step)
-            new_value, new_jacobian = self._model(new, kind, grey.bend)
+            new_value, new_jacobian = self._model(new, kind, self._opacities(new, kind, grey.bend))
             then = self._cost(new, new_value, prior)
             if then >= now:
                 damping *= 8
@@ -164,25 +164,32 @@ class MeanProfile:
         own = without(fitted, Blur(grey.log_sigma, grey.log_sigma_sd))
         return Candidate(now, kind, float(np.exp(p[0])), float(p[4]), float(p[3]), float(p[5]), own)
 
-    def _start(self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior) -> Array:
-        """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares."""
+    def _start(
+        self, kind: Hypothesis, radius_px: float, grey: GreyPrior, prior: _Prior
+    ) -> tuple[Array, tuple[Opacity, Opacity]]:
+        """First parameters (9,): the prior's mean, the radius, and the linear ones by least squares; the opacities."""
         p = prior.mean.copy()
         p[0] = np.log(max(radius_px, 0.8))
-        _, jacobian = self._model(np.concatenate([p[:5], [1.0], np.zeros(3)]), kind, grey.bend)
+        seen = self._opacities(p, kind, grey.bend)
+        _, jacobian = self._model(np.concatenate([p[:5], [1.0], np.zeros(3)]), kind, seen)
         p[5:] = np.linalg.lstsq(jacobian[:, 5:] / self.sd[:, None], self.depth / self.sd, rcond=None)[0]
         p[5] = max(p[5], 1e-6)
-        return p
+        return p, seen
 
-    def _model(self, p: Array, kind: Hypothesis, bend: float) -> tuple[Array, Array]:
-        """Depth (N,) at parameters ``p`` (9,), and its Jacobian (N, 9)."""
-        r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
+    def _opacities(self, p: Array, kind: Hypothesis, bend: float) -> tuple[Opacity, Opacity]:
+        """Opacities of wall and lumen, each (N,), at parameters ``p`` (9,), of which the linear ones do not matter."""
         x = self.x - p[4]
-        wall, lumen, slope = attenuation(kind, p[2])
         pair = blurred_hollow if kind == EMPTY else blurred_pair
-        outer, inner = pair(x, np.full_like(x, r), p[1], sigma, bend)
+        return pair(x, np.full_like(x, float(np.exp(p[0]))), p[1], float(np.exp(p[3])), bend)
+
+    def _model(self, p: Array, kind: Hypothesis, opacities: tuple[Opacity, Opacity]) -> tuple[Array, Array]:
+        """Depth (N,) at parameters ``p`` (9,) by the opacities there, and its Jacobian (N, 9)."""
+        r, sigma = float(np.exp(p[0])), float(np.exp(p[3]))
+        wall, lumen, slope = attenuation(kind, p[2])
+        outer, inner = opacities
         hole = lumen - wall
         shape = wall * outer.value + hole * inner.value
-        jacobian = np.empty((len(x), _SIZE))
+        jacobian = np.empty((len(self.x), _SIZE))
         jacobian[:, 0] = p[5] * r * (wall * outer.d_r + hole * p[1] * inner.d_r)
         jacobian[:, 1] = p[5] * hole * r * inner.d_r
         jacobian[:, 2] = p[5] * slope * (outer.value - inner.value)
