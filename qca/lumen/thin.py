@@ -17,8 +17,9 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-_LEAST_Z = -4.0
-"""A diameter is taken for no more than this many of its SDs below zero, where the formulas still hold their digits."""
+_LEAST_Z, _MOST_Z = -4.0, 100.0
+"""A diameter is taken for no more than so many of its SDs below zero, and what is known better than to one in a hundred
+for itself: between them the formulas hold their digits."""
 
 
 class Believed(NamedTuple):
@@ -36,7 +37,7 @@ def believed(diameter: Array, sd: Array) -> Believed:
     diameter : ndarray, shape (N,)
         As fitted, px; may lie below zero.
     sd : ndarray, shape (N,)
-        Its SD, px, above zero.
+        Its SD, px; zero where it is known.
 
     Returns
     -------
@@ -45,11 +46,12 @@ def believed(diameter: Array, sd: Array) -> Believed:
     """
     from scipy.special import ndtr
 
-    z = np.maximum(diameter / sd, _LEAST_Z)
+    fitted = np.maximum(diameter, _LEAST_Z * sd)
+    z = np.divide(fitted, sd, out=np.full(len(sd), _MOST_Z), where=fitted < _MOST_Z * sd)
     density, above = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi), ndtr(z)
     # moments of t = d / sd, cut at zero
     first = z * above + density
     second = (z * z + 1) * above + z * density
     third = (z**3 + 3 * z) * above + (z * z + 2) * density
     mean = second / first
-    return Believed(sd * mean, np.sqrt(np.clip(third / first - mean**2, 0.0, 1.0)))
+    return Believed(fitted + sd * (mean - z), np.sqrt(np.clip(third / first - mean**2, 0.0, 1.0)))

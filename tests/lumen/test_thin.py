@@ -29,6 +29,12 @@ def test_a_diameter_many_sds_from_zero_is_what_was_fitted():
     assert found.narrowed[0] == pytest.approx(1.0, abs=1e-3)
 
 
+def test_what_is_known_stays_what_it_is():
+    found = believed(np.array([12.0, 12.0, 0.7]), np.array([0.0, 1e-9, 1e-3]))
+    assert found.mean == pytest.approx([12.0, 12.0, 0.7], abs=1e-4)
+    assert found.narrowed == pytest.approx(1.0, abs=1e-4)
+
+
 def test_no_diameter_is_below_zero_and_a_larger_one_stays_larger():
     found = believed(np.linspace(-8.0, 8.0, 321), np.ones(321))
     assert np.all(found.mean > 0)
