@@ -80,7 +80,8 @@ QUANTITIES: tuple[Quantity, ...] = (
         "length",
         has_sd=True,
         meaning="The smallest diameter of the filled lumen along the limb, between two walls fitted together with the "
-        "blur of the image; corrected for noise, by which the lowest point of the profile is a little too small.",
+        "blur of the image; corrected for noise, by which the lowest point of the profile is a little too small. A "
+        "lumen hardly wider than its error is given by the mean of what it may be, none of which is below zero.",
     ),
     Quantity(
         "reference",

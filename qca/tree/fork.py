@@ -60,8 +60,7 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
         Three paths, each from the common meeting pixel outwards to its end.
     """
     # the mean of each four, for the cheapest of them makes a bargain of noise
-    halves = {key: halved(cost) for key, cost in {id(cost): cost for cost in costs}.items()}
-    coarse = [halves[id(cost)] for cost in costs]
+    coarse = [halved(cost) for cost in costs]
     starts = [tuple(end) for end in ends // 2]
     grounds = [
         np.where(elsewhere, _PAST_COST * one, one)

@@ -138,7 +138,7 @@ class Evidence:
         """Take ``rounds`` steps for everything but the background.
 
         After several of them narrowings that smoothness hides are looked for, and given a chance. The second result is
-        the factor of the posterior's Hessian with these precisions, where it is positive definite as it is.
+        the factor of the posterior's Hessian with these precisions; None where one has to be looked for.
         """
         start = self.problem.layout.ground.stop
         hessian, pull = self._with_priors(precisions)

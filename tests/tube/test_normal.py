@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
 
-from qca.tube.normal import Block, Factor, Pattern
+from qca.tube.normal import Block, Elimination, Factor, Pattern
 
 
 def random_entries(rng, rows, size, per_row):
@@ -75,6 +75,28 @@ def test_a_factor_solves_and_inverts_what_is_left(size, seed):
     np.testing.assert_allclose(Factor(matrix).inverse(start), np.linalg.inv(matrix)[start:, start:], atol=1e-7)
     damping = rng.uniform(0, 1, size)
     np.testing.assert_allclose((matrix + np.diag(damping)) @ Factor(matrix, damping).solve(vector), vector, atol=1e-7)
+
+
+@examples(max_examples=20)
+@given(st.integers(2, 40), st.integers(0, 2**32 - 1))
+def test_an_elimination_is_the_schur_complement_and_gives_the_factor_of_all(size, seed):
+    """Against numpy's inverses; the equations for the others may be others than its own."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(size + 3, size))
+    matrix = root.T @ root + 0.1 * np.eye(size)
+    vector, start = rng.normal(size=size), int(rng.integers(1, size))
+    first, below = matrix[:start, :start], matrix[start:, :start]
+    found = Elimination(matrix, start)
+    np.testing.assert_allclose(found.rest, matrix[start:, start:] - below @ np.linalg.inv(first) @ below.T, atol=1e-7)
+    np.testing.assert_allclose(
+        found.reduced(vector), vector[start:] - below @ np.linalg.inv(first) @ vector[:start], atol=1e-7
+    )
+    more = np.diag(rng.uniform(0, 1, size - start))
+    factor = found.factor(Factor(found.rest + more))
+    matrix[start:, start:] += more
+    np.testing.assert_allclose(matrix @ factor.solve(vector), vector, atol=1e-7)
+    half = factor.half(vector)
+    assert half @ half == pytest.approx(vector @ np.linalg.inv(matrix) @ vector, rel=1e-6)
 
 
 def test_a_factor_of_what_is_not_positive_definite_is_refused():
