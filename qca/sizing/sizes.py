@@ -15,6 +15,7 @@ from qca.sizing.layout import Layout, layout
 from qca.sizing.needs import ROLES, Need, needs_of, proximal_need, ratio_rules, reach_rule
 from qca.sizing.probability import probability_below, probability_between
 from qca.sizing.rules import Verdict, decide
+from qca.sizing.wording import told_apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +184,7 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     if math.isnan(ratio):
         rule_problems.append("size cannot be told, target not known")
     elif not low <= ratio <= high:
-        rule_problems.append(f"ratio {ratio:.3f} outside {low:g} to {high:g}")
+        rule_problems.append(f"ratio {told_apart(ratio, 3, low, high)} outside {low:g} to {high:g}")
     used = need.must_reach.value / device.expansion_limit_mm
     if need.kind == "stent":
         factor = facts.rules[reach_rule(need)].threshold
@@ -192,10 +193,11 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
         if math.isnan(limit):
             rule_problems.append("expansion limit not in the table")
         elif need.must_reach.value > limit:
-            rule_problems.append(f"must reach {need.must_reach.value:.2f} mm, limit {limit:.2f} mm")
+            reach = need.must_reach.value
+            rule_problems.append(f"must reach {told_apart(reach, 2, limit)} mm, limit {told_apart(limit, 2, reach)} mm")
         chances.append(probability_below(need.length.value, need.length.sd, device.length_mm))
         if need.length.value > device.length_mm:
-            length_problems.append(f"{need.length.value - device.length_mm:.1f} mm shorter than needed")
+            length_problems.append(f"{told_apart(need.length.value - device.length_mm, 1, 0)} mm shorter than needed")
     known = min(chance for chance in chances if math.isfinite(chance)) if math.isfinite(in_window) else math.nan
     # An unknown limit leaves it open, unless something known rules the device out already.
     sure = facts.assumptions.sure_probability

@@ -40,6 +40,8 @@ def value_text(one: Judgement) -> str:
     decimals = {"mm": 2, "deg": 0, "%": 0}.get(one.rule.unit, 2 if one.sd > 0 else 0)
     # The SD of a count that was sampled is not a number of its own: its probability says it.
     sd = 0.0 if math.isnan(one.sd) and one.verdict != "cannot_tell" else one.sd
+    if sd == 0 and one.rule.unit == "mm":
+        return f"{told_apart(one.value, decimals, one.threshold)} mm"
     return number_text(one.value, sd, one.rule.unit, decimals)
 
 
@@ -85,9 +87,35 @@ def asked_text(one: Judgement) -> str:
     if not rule.per or not math.isfinite(one.threshold):
         return rule.text
     factor = "" if rule.threshold == 1.0 else f"{rule.threshold:g} \N{MULTIPLICATION SIGN} "
-    return rule.statement.format(threshold=f"{one.threshold:.2f} {rule.unit} ({factor}{rule.per})")
+    threshold = told_apart(one.threshold, 2, one.value) if one.sd == 0 else f"{one.threshold:.2f}"
+    return rule.statement.format(threshold=f"{threshold} {rule.unit} ({factor}{rule.per})")
 
 
 def layers_text(layers: int) -> str:
     """Write a number of strut layers."""
     return f"{layers} strut layer{'' if layers == 1 else 's'}"
+
+
+def told_apart(value: float, decimals: int, *limits: float) -> str:
+    """Write a number with as many decimals as tell it from limits that it does not equal.
+
+    A ratio of 0.9497 is not "0.950, outside 0.95 to 1.05".
+
+    Parameters
+    ----------
+    value : float
+        The number, finite.
+    decimals : int
+        Decimals where they suffice.
+    *limits : float
+        What it must not look like, without unit or in its unit.
+
+    Returns
+    -------
+    str
+        At most 9 decimals.
+    """
+    for more in range(decimals, 9):
+        if all(limit == value or round(value, more) != round(limit, more) for limit in limits):
+            return f"{value:.{more}f}"
+    return f"{value:.9f}"

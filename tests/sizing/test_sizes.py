@@ -11,6 +11,7 @@ from qca.errors import InputError
 from qca.sizing.case import parse_case
 from qca.sizing.devices import parse_devices
 from qca.sizing.needs import ROLES
+from qca.sizing.wording import told_apart
 from qca.sizing.worksheet import plan
 from tests.sizing.invented_reading import PLENTY, device_table, reading
 
@@ -170,6 +171,18 @@ def test_a_fixed_balloon_of_the_wrong_size_is_a_conflict():
     assert all((one.role, one.label) == ("optimisation_balloon", "big") for one in made.conflicts)
 
 
+def test_a_device_just_beyond_a_limit_is_not_written_as_at_it():
+    # A ratio of 2.61/2.748 = 0.9498, an expansion limit 0.004 mm too small, a stent 0.03 mm too short.
+    devices = device_table("stent,short,2.75,21.47,3.496,4.0,", "balloon,opt,3.50,8,,,", "balloon,thin,2.61,12,,,")
+    named = {"kissing_main_balloon": "thin", "main_stent": "short"}
+    made = sheet(devices=devices, limbs={"distal": {"reference": 2.748}}, fixed=named)
+    texts = [one.text for one in made.conflicts]
+    assert "ratio 0.9498 outside 0.95 to 1.05" in texts
+    assert any("at most 3.496 mm (the main stent's expansion limit): 3.500 mm" in text for text in texts)
+    assert row(made, "main_stent").fits[0].rule_problems == ("must reach 3.500 mm, limit 3.496 mm",)
+    assert "0.03 mm shorter than needed" in texts
+
+
 def test_one_stent_for_two_roles_keeps_its_conflicts_apart():
     devices = device_table("stent,same,2.75,30,3.2,4.0,", "balloon,opt,3.50,8,,,")
     made = sheet(devices=devices, fixed={"main_stent": "same", "side_stent": "same"})
@@ -195,3 +208,9 @@ def test_a_device_that_could_do_it_is_named():
         for one, _ in result.rules if one.rule.id == "side_reaches_proximal"
     )  # fmt: skip
     assert one.note.startswith("strong could, and is right with ")
+
+
+def test_numbers_that_equal_their_limit_need_no_more_digits():
+    assert told_apart(0.95, 3, 0.95, 1.05) == "0.950"
+    assert told_apart(0.94999, 3, 0.95, 1.05) == "0.94999"
+    assert told_apart(1.4286, 3, 0.95, 1.05) == "1.429"
