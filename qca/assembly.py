@@ -22,7 +22,7 @@ from qca.scaling import Scaling
 from qca.settings import Settings
 from qca.tree.angles import bifurcation_angles
 from qca.tree.trace import Crop
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.priors import PriorNumbers
 
 Array = npt.NDArray[np.float64]

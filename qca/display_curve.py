@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.frames.frame import Frame
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.noise import high_passed
 from qca.tube.rounding import ROUNDING, rounding_variance
 

@@ -15,7 +15,7 @@ from qca.errors import NoVessel
 from qca.frames.frame import Frame
 from qca.picks import LimbName
 from qca.tree.quality import UNSEEN, WINDOW_PX, LimbQuality, limb_quality
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

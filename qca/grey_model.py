@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.frames.frame import Frame
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.priors import PriorNumbers
 from qca.tube.shaft_model import GreyPrior, ShaftOptions
 from qca.tube.shaft_sight import SeenShaft

@@ -29,7 +29,7 @@ from qca.lumen.thin import believed
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
 from qca.tree.trace import Crop
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 
 Array = npt.NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from qca.tree.angles import angle_between
 from qca.tube.confluence import mouths
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.limb import Limb
 
 Array = npt.NDArray[np.float64]

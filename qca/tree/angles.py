@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.reading import Angles
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.median import median
 
 Array = npt.NDArray[np.float64]

@@ -17,7 +17,8 @@ from qca.tree.wires import as_expected, held, strained, threaded, wire_likely
 from qca.tube.bend_by_noise import told_by_noise
 from qca.tube.confluence import mouths
 from qca.tube.curve import Curve, curve_through
-from qca.tube.joint import JointFit, fit_limbs
+from qca.tube.fitted import JointFit
+from qca.tube.joint import fit_limbs
 from qca.tube.limb import Limb, lay_limb
 from qca.tube.median import median
 from qca.tube.options import FitOptions

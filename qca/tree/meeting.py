@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from qca.tree.course import course_of
 from qca.tree.quality import UNSEEN
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.limb import Limb
 from qca.tube.median import median
 

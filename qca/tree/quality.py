@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 
 Array = npt.NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.trace import cross_profiles
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.limb import Limb
 
 Array = npt.NDArray[np.float64]

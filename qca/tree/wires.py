@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.priors import PriorNumbers, belief_lost
 from qca.tube.shared import Shared
 from qca.tube.wire import Wire

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 from qca.tube.noise import FLOOR, noise_law
 from qca.tube.priors import PriorNumbers
 from qca.tube.rounding import rounding_variance

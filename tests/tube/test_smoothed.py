@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from qca.tube.joint import JointFit
+from qca.tube.fitted import JointFit
 
 COUNT = 40
 KNOT = np.arange(COUNT)
