@@ -11,7 +11,8 @@ import math
 
 import numpy as np
 
-from qca.tube.problem import Problem, State
+from qca.tube.prediction import State
+from qca.tube.problem import Problem
 
 _LEAST, _LEAST_SD = 0.1, 4.0
 """Part of the overlapping chords that is seen twice, and its SDs, from which on daughters cross in depth. Phantoms that

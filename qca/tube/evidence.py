@@ -19,8 +19,9 @@ from qca.tube.band import Array
 from qca.tube.layout import Layout
 from qca.tube.normal import Elimination, Factor
 from qca.tube.overlooked import asked_for
+from qca.tube.prediction import Single, State
 from qca.tube.priors import Precisions, add_beliefs, add_prior, add_smoothness
-from qca.tube.problem import Problem, Single, State
+from qca.tube.problem import Problem
 from qca.tube.smoothness import ground_precision, limb_precisions
 from qca.tube.steps import bounded, limited
 

@@ -1,7 +1,7 @@
 """One maximum-a-posteriori fit of all limbs of a vessel tree to the pixels of a frame.
 
 Gauss-Newton steps on all parameters together with a Huber weight (Huber PJ, Ann Math Stat 1964;35:73-101); what is
-predicted stands in :mod:`qca.tube.problem`, the smoothness follows from the evidence (:mod:`qca.tube.priors`), the
+predicted stands in :mod:`qca.tube.prediction`, the smoothness follows from the evidence (:mod:`qca.tube.priors`), the
 noise from the residuals (:mod:`qca.tube.noise`). What it has found is a value of its own (:mod:`qca.tube.fitted`).
 
 Axes: P pixels, Q parameters, L limbs.
@@ -23,8 +23,9 @@ from qca.tube.fitted import JointFit
 from qca.tube.limb import Limb
 from qca.tube.noise import correlation_factor, noise_variance, typical_correlation
 from qca.tube.options import FitOptions
+from qca.tube.prediction import State
 from qca.tube.priors import Precisions, first_precisions
-from qca.tube.problem import Problem, State
+from qca.tube.problem import Problem
 from qca.tube.shared import Shared
 from qca.tube.steps import bounded, limited, undoes
 from qca.tube.wire import Wire
@@ -128,7 +129,7 @@ def fit_limbs(
         before, theta = theta, bounded(theta + step, layout, problem.widest)
         moved = theta - before
         gain = 0.5 * float(moved @ here.gradient)
-        state = problem.predict(theta)
+        state = problem.prediction.at(theta)
         if step_number > max(learning, default=iterations) and gain < _SETTLED:
             settled = evidence
             break
@@ -154,8 +155,9 @@ def _evidence(problem: Problem, theta: Array, state: State, alone: Array, correl
     residual, part = problem.censored.told(problem.level - state.model, alone)
     variance = alone * correlation
     root = np.sqrt(part * _huber(residual, variance, problem.options.huber) / variance)
-    values = problem.jacobian(state, root)
-    return Evidence(problem, theta, *problem.pattern.normal(values, root * residual), state, residual, values, root)
+    values = problem.prediction.jacobian(state, root)
+    matrix, vector = problem.prediction.pattern.normal(values, root * residual)
+    return Evidence(problem, theta, matrix, vector, state, residual, values, root)
 
 
 def _result(

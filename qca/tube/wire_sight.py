@@ -67,7 +67,7 @@ def seen_wires(evidence: Evidence, here: Posterior) -> SeenWires:
     for i in range(count):
         trials[problem.near[i].pixel, i * n : (i + 1) * n] = _trials(evidence, i)
     trials *= evidence.root.astype(np.float32)[:, None]
-    taken = problem.pattern.cross(evidence.values, trials)
+    taken = problem.prediction.pattern.cross(evidence.values, trials)
     # the last step is still to come: what it will take up is none of a wire's
     residual = (evidence.root * evidence.residual).astype(np.float32)
     score = (trials.T @ residual).astype(np.float64) - taken.T @ here.factor.solve(here.gradient)

@@ -96,9 +96,10 @@ def test_derivatives_are_those_of_the_prediction(problem):
     theta = problem.theta.copy()
     for part in (*layout.r, *layout.e, *layout.wire_f):
         theta[part] += rng.normal(0, 0.1, part.stop - part.start)
-    state = problem.predict(theta)
-    values = problem.jacobian(state, np.ones(len(problem.level)))
-    normal, _ = problem.pattern.normal(values, problem.level)
+    prediction = problem.prediction
+    state = prediction.at(theta)
+    values = prediction.jacobian(state, np.ones(len(problem.level)))
+    normal, _ = prediction.pattern.normal(values, problem.level)
     kinds = {
         "radius": [part.start + k for part in layout.r for k in (9, 13)],
         "offset": [part.start + k for part in layout.e for k in (6, 8)],
@@ -113,18 +114,19 @@ def test_derivatives_are_those_of_the_prediction(problem):
         for q in positions:
             step = np.zeros(layout.size)
             step[q] = 1e-4
-            slope = (problem.predict(theta + step).model - problem.predict(theta - step).model) / 2e-4
+            slope = (prediction.at(theta + step).model - prediction.at(theta - step).model) / 2e-4
             assert float(slope @ slope) > 0, kind
             near = 0.05 if kind == "blur" else 0.02
-            along = problem.pattern.cross(values, slope[:, None])[q, 0]
+            along = prediction.pattern.cross(values, slope[:, None])[q, 0]
             assert along == pytest.approx(float(slope @ slope), rel=near), kind
             assert normal[q, q] == pytest.approx(float(slope @ slope), rel=2 * near), kind
 
 
 def test_cross_products_are_those_of_the_dense_matrix(problem):
-    state = problem.predict(problem.theta)
+    prediction = problem.prediction
+    state = prediction.at(problem.theta)
     root = np.sqrt(np.random.default_rng(4).uniform(0.5, 1, len(problem.level)))
-    values, residual = problem.jacobian(state, root), np.random.default_rng(5).normal(size=(len(problem.level), 2))
+    values, residual = prediction.jacobian(state, root), np.random.default_rng(5).normal(size=(len(problem.level), 2))
     weighted = root[:, None] * residual
-    _, one = problem.pattern.normal(values, weighted[:, 0])
-    np.testing.assert_allclose(problem.pattern.cross(values, weighted)[:, 0], one, rtol=1e-4, atol=1e-2)
+    _, one = prediction.pattern.normal(values, weighted[:, 0])
+    np.testing.assert_allclose(prediction.pattern.cross(values, weighted)[:, 0], one, rtol=1e-4, atol=1e-2)
