@@ -1,5 +1,8 @@
 """The maximum-a-posteriori fit of a shaft to all its pixels: Gauss-Newton steps with damping and a Huber cost.
 
+What a shaft predicts stands in :mod:`qca.tube.shaft_prediction`; here are the prior, the cost, and what a fit learns on
+its way: the noise and the smoothness of the background.
+
 Parameters: log outer radius, lumen ratio, wall over lumen, amplitude, log blur, taper; then the axis' offsets (A) and
 the background (B). P pixels, Q = 6 + A + B parameters.
 """
@@ -9,22 +12,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from qca.tube.chord import REACH, Opacity, blurred_pair
-from qca.tube.hollow import blurred_hollow
 from qca.tube.median import median
 from qca.tube.noise import MAD_TO_SD
 from qca.tube.normal import Factor, symmetric_inverse
-from qca.tube.shaft_model import EMPTY, Attenuation, GreyPrior, Hypothesis, ShaftOptions, attenuation
-from qca.tube.shaft_pixels import FIXED, ShaftPixels
+from qca.tube.shaft_model import EMPTY, GreyPrior, Hypothesis, ShaftOptions
+from qca.tube.shaft_pixels import Array, ShaftPixels
+from qca.tube.shaft_prediction import AXIS, ShaftPrediction, ShaftState, pattern_entries
 from qca.tube.steps import LOG_BLURS
 
-Array = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
-
-_AXIS = slice(FIXED, FIXED + 4)
-"""Columns of the Jacobian that hold the axis."""
 _TAPER_SD = 0.1
 """Relative change of the diameter over the stretch; own choice."""
 _SWERVE_SD_PX = 0.2
@@ -35,30 +31,9 @@ _NEARLY = 8.0
 """Gain of a step that lands where it should to second order; what comes later only smooths the background."""
 _CARRIED = 0.3
 """The same for a fit that carries on: where it changes so little, a third step moves the width by under a tenth SD."""
-_MOST_BENT = 3.0
-"""How much more than the contrast medium an empty catheter's wall may attenuate; a braid of metal does."""
 _EMPTY_STEPS = 20
 """Steps for an empty catheter: a thin dark wall and a thick pale one lie in one long valley, down which they creep."""
 _TRIALS = 6
-
-
-@dataclass(frozen=True, slots=True)
-class ShaftState:
-    """Prediction at one parameter vector.
-
-    ``level`` (P,) grey levels; ``near`` (P,) the N pixels that the shaft reaches; ``outer`` and ``inner`` opacities
-    there; ``gain`` (N,) the contrast there by its background; ``radius`` (P,), px; ``sigma_px`` the blur; ``parts`` the
-    attenuation of wall and lumen.
-    """
-
-    level: Array
-    near: Mask
-    gain: Array
-    outer: Opacity
-    inner: Opacity
-    radius: Array
-    sigma_px: float
-    parts: Attenuation
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,17 +64,17 @@ class ShaftSolution:
     @property
     def offsets(self) -> Array:
         """Coefficients of the axis' offsets, shape (A,), px."""
-        return self.theta[_axis_part(self.pixels)]
+        return self.theta[self.pixels.axis_part]
 
     @property
     def ground(self) -> Array:
         """Coefficients of the background, shape (B,), grey levels."""
-        return self.theta[_axis_part(self.pixels).stop :]
+        return self.theta[self.pixels.ground_part]
 
     @property
     def by_offset(self) -> Array:
         """Derivative of the grey levels by a shift of the whole axis, shape (P,), grey levels per px."""
-        return np.asarray(self.jacobian[:, _AXIS].sum(1))
+        return np.asarray(self.jacobian[:, AXIS].sum(1))
 
 
 def solve_shaft(
@@ -138,7 +113,7 @@ def solve_shaft(
     """
     problem = _Problem(pixels, kind, grey, options)
     theta = problem.start(radius_px) if start is None else start
-    state, damping = problem.predict(theta), 1e-3
+    state, damping = problem.prediction.at(theta), 1e-3
     for number in range(_EMPTY_STEPS if kind == EMPTY else iterations):
         learn = number > 0 or start is not None
         theta, state, damping, gain = problem.step(theta, state, damping, learn=learn)
@@ -149,36 +124,25 @@ def solve_shaft(
     return problem.solution(theta, state)
 
 
-def _axis_part(pixels: ShaftPixels) -> slice:
-    return slice(FIXED, FIXED + pixels.axis_spline.count)
-
-
 class _Problem:
-    """Model, prior and cost of one hypothesis."""
+    """Prior and cost of one hypothesis, with the noise and the smoothness that are learned on the way."""
 
     def __init__(self, pixels: ShaftPixels, kind: Hypothesis, grey: GreyPrior, options: ShaftOptions) -> None:
         self.pixels = pixels
         self.kind = kind
         self.grey = grey
         self.options = options
-        self.axis_part = _axis_part(pixels)
-        self.ground_part = slice(self.axis_part.stop, pixels.pattern.size)
-        self.size = self.ground_part.stop
         self.variance = pixels.noise**2 * pixels.correlation
         self.mean, self.precision = self._prior()
         self._smooth_ground(1 / (3 * pixels.noise) ** 2)
-        self.base = pixels.base
-        # an empty catheter's wall bends by what it attenuates itself
-        self.curve = 0.0 if kind == EMPTY else grey.curve
-        here = grey.contrast_on(self.base)
-        # contrast per grey level of background: what the background lets through is what a shaft takes away from
-        self.per_level = grey.bend / (self.first_amplitude() if here is None else here)
+        self.prediction = ShaftPrediction(pixels, kind, grey, options.margin_px)
 
     def _prior(self) -> tuple[Array, Array]:
         """Mean (Q,) and precision (Q, Q)."""
         options, pixels = self.options, self.pixels
-        mean = np.zeros(self.size)
-        precision = np.zeros((self.size, self.size))
+        size, axis = pixels.pattern.size, pixels.axis_part
+        mean = np.zeros(size)
+        precision = np.zeros((size, size))
         mean[1], ratio_sd = options.ratio_prior(self.kind)
         precision[1, 1] = 1 / ratio_sd**2
         mean[2], wall_sd = options.wall_prior(self.kind)
@@ -188,21 +152,21 @@ class _Problem:
         precision[5, 5] = 1 / _TAPER_SD**2
         count = pixels.axis_spline.count
         second = np.diff(np.eye(count), 2, axis=0)
-        precision[self.axis_part, self.axis_part] = second.T @ second / _SWERVE_SD_PX**2 + 1e-4 * np.eye(count)
+        precision[axis, axis] = second.T @ second / _SWERVE_SD_PX**2 + 1e-4 * np.eye(count)
         return mean, precision
 
     def _smooth_ground(self, strength: float) -> None:
         """Set the precision of the background's second differences."""
         self.ground_strength = strength
-        plane = self.pixels.plane
-        self.precision[self.ground_part, self.ground_part] = strength * (plane.penalty + 1e-9 * np.eye(plane.count))
+        plane, part = self.pixels.plane, self.pixels.ground_part
+        self.precision[part, part] = strength * (plane.penalty + 1e-9 * np.eye(plane.count))
 
     def _learn(self, theta: Array, normal: Array) -> None:
         """Set the smoothness of the background from the fit at ``theta`` (Q,) with the ``normal`` matrix there.
 
         One step of MacKay's fixed point (MacKay DJC, Neural Computation 1992;4:415-447).
         """
-        rough, part = self.pixels.plane.penalty, self.ground_part
+        rough, part = self.pixels.plane.penalty, self.pixels.ground_part
         covariance = Factor(normal + self.precision, own=True).inverse(part.start)
         known = self.pixels.plane.rank - self.ground_strength * float(np.vdot(covariance, rough))
         roughness = float(theta[part] @ rough @ theta[part])
@@ -225,7 +189,7 @@ class _Problem:
         """Parameters (Q,) with everything about the fit there."""
         self._set_noise(state)
         residual, weight = self._left_over(state)
-        jacobian = self.jacobian(theta, state)
+        jacobian = self.prediction.jacobian(theta, state)
         normal, _ = self._told(jacobian, weight, residual)
         covariance = symmetric_inverse(normal + self.precision)
         return ShaftSolution(self.pixels, self.kind, theta, state, residual, jacobian, weight, covariance)
@@ -235,77 +199,11 @@ class _Problem:
         pixels = self.pixels
         theta = self.mean.copy()
         theta[0] = np.log(radius_px)
-        theta[self.ground_part] = pixels.first_ground
-        theta[3] = self.first_amplitude(radius_px)
+        theta[self.pixels.ground_part] = pixels.first_ground
+        theta[3] = self.prediction.first_amplitude(radius_px)
         if self.kind == EMPTY:
             theta[3] *= 4
         return theta
-
-    def first_amplitude(self, radius_px: float | None = None) -> float:
-        """Contrast, grey levels per px of chord, from the depth of the middle of a filled shaft."""
-        pixels = self.pixels
-        radius = pixels.reach - self.options.margin_px if radius_px is None else radius_px
-        core = np.abs(pixels.x) < 0.6 * radius
-        # the mean chord within the core is about 1.6 radii
-        depth = float(np.median(pixels.depth[core]) / (1.6 * radius))
-        return max(depth, 0.05 * pixels.noise / radius)
-
-    def gain(self, ground: Array) -> Array:
-        """Contrast on a background (P,), that on the usual one being 1."""
-        return np.asarray(np.maximum(1 + self.per_level * (ground - self.base), 0.1))
-
-    def bend(self, amplitude: float) -> float:
-        """Bending of an empty catheter's wall, 1/px, which bends by what it attenuates itself."""
-        if self.grey.contrast is None:
-            return self.grey.bend
-        return min(max(self.per_level * amplitude, 0.0), _MOST_BENT * self.grey.bend)
-
-    def predict(self, theta: Array) -> ShaftState:
-        """Grey levels at ``theta`` (Q,)."""
-        pixels = self.pixels
-        radius = np.exp(theta[0]) * (1 + theta[5] * pixels.u)
-        sigma = float(np.exp(theta[4]))
-        x = pixels.x - pixels.shift(theta[self.axis_part])
-        near = np.abs(x) < radius + REACH * sigma
-        if self.kind == EMPTY:
-            outer, inner = blurred_hollow(x[near], radius[near], theta[1], sigma, self.bend(theta[3]))
-        else:
-            outer, inner = blurred_pair(x[near], radius[near], theta[1], sigma, self.grey.bend + self.curve)
-        parts = attenuation(self.kind, theta[2])
-        level = pixels.plane.evaluate(theta[self.ground_part])
-        gain = self.gain(level[near])
-        shape = parts.wall * outer.value + (parts.lumen - parts.wall) * inner.value
-        level[near] -= theta[3] * gain * shape * (1 + 0.5 * self.curve * shape)
-        return ShaftState(level, near, gain, outer, inner, radius, sigma, parts)
-
-    def jacobian(self, theta: Array, state: ShaftState) -> Array:
-        """Return the derivatives of the grey levels by the parameters that a pixel touches, shape (P, 26)."""
-        pixels, outer, inner = self.pixels, state.outer, state.inner
-        near = np.flatnonzero(state.near)
-        wall = state.parts.wall
-        hole = state.parts.lumen - wall
-        shape = wall * outer.value + hole * inner.value
-        ratio, amplitude = theta[1], theta[3] * state.gain * (1 + self.curve * shape)
-        shape = shape * (1 + 0.5 * self.curve * shape)
-        by_amplitude = shape
-        if self.kind == EMPTY and self.grey.contrast is not None:
-            by_amplitude = shape + theta[3] * self.per_level * outer.d_m
-        out = np.zeros((len(pixels.level), _AXIS.stop + pixels.plane.value.shape[1]))
-        passed = np.ones(len(pixels.level))
-        passed[near] -= theta[3] * self.per_level * shape
-        by_radius = amplitude * (wall * outer.d_r + hole * inner.d_r * ratio)
-        by_offset = amplitude * (wall * outer.d_x + hole * inner.d_x)
-        shared = [
-            -by_radius * state.radius[near],
-            -amplitude * hole * inner.d_r * state.radius[near],
-            -amplitude * state.parts.slope * (outer.value - inner.value),
-            -state.gain * by_amplitude,
-            -amplitude * (wall * outer.d_sigma + hole * inner.d_sigma) * state.sigma_px,
-            -by_radius * np.exp(theta[0]) * pixels.u[near],
-        ]
-        out[near, : _AXIS.stop] = np.column_stack([*shared, by_offset[:, None] * pixels.axis_basis[near]])
-        np.multiply(pixels.plane.value, passed[:, None], out=out[:, _AXIS.stop :])
-        return out
 
     def _told(self, jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
         """Hessian (Q, Q) of minus the log likelihood, and the gradient (Q,) of the log likelihood."""
@@ -334,7 +232,7 @@ class _Problem:
         if learn:
             self._set_noise(state)
         residual, weight = self._left_over(state)
-        normal, pull = self._told(self.jacobian(theta, state), weight, residual)
+        normal, pull = self._told(self.prediction.jacobian(theta, state), weight, residual)
         if learn:
             self._learn(theta, normal)
         pull = pull - self.precision @ (theta - self.mean)
@@ -344,7 +242,7 @@ class _Problem:
             new = theta + self._step_limit(move) * move
             new[1] = np.clip(new[1], 0.5, 0.97)
             new[4] = np.clip(new[4], *LOG_BLURS)
-            new_state = self.predict(new)
+            new_state = self.prediction.at(new)
             after = self.cost(new, new_state)
             if after < before:
                 return new, new_state, max(damping * 0.1, 1e-7), before - after
@@ -355,17 +253,11 @@ class _Problem:
         """Part of a step that a linearisation can bear."""
         limits = (
             (abs(move[0]), 0.25),
-            (np.abs(move[self.axis_part]).max(), 2.0),
+            (np.abs(move[self.pixels.axis_part]).max(), 2.0),
             (abs(move[4]), 0.3),
             (abs(move[1]), 0.1),
         )
         return float(min(1.0, *(limit / max(size, 1e-9) for size, limit in limits)))
-
-
-def pattern_entries(jacobian: Array) -> npt.NDArray[np.float32]:
-    """Entries of a Jacobian (P, 26) in the order of the pattern."""
-    parts = (slice(0, FIXED), _AXIS, slice(_AXIS.stop, None))
-    return np.concatenate([jacobian[:, part].ravel() for part in parts], dtype=np.float32, casting="same_kind")
 
 
 def _robust_variance(residual: Array) -> float:

@@ -168,6 +168,16 @@ class ShaftPixels:
             pattern=_pattern(axis_spline, axis_cell, plane),
         )
 
+    @property
+    def axis_part(self) -> slice:
+        """Where the axis' offsets stand among the parameters of a fit."""
+        return slice(FIXED, FIXED + self.axis_spline.count)
+
+    @property
+    def ground_part(self) -> slice:
+        """Where the background stands among them."""
+        return slice(self.axis_part.stop, self.pattern.size)
+
     def shift(self, offsets: Array) -> Array:
         """Offset of the axis from the curve at the pixels, shape (P,), px, for coefficients (A,)."""
         return np.asarray(np.einsum("pk,pk->p", offsets.take(following(self.axis_cell)), self.axis_basis))

@@ -15,9 +15,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from qca.tube.shaft_fit import ShaftSolution, pattern_entries
+from qca.tube.shaft_fit import ShaftSolution
 from qca.tube.shaft_model import GreyPrior
 from qca.tube.shaft_pixels import Array, ShaftPixels
+from qca.tube.shaft_prediction import pattern_entries
 from qca.tube.wire import shade
 from qca.tube.wire_sight import LEAST_TOLD
 
