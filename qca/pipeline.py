@@ -25,7 +25,8 @@ from qca.reading import Reading
 from qca.scaling import Scaling, find_scale
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.sharpened import smoothed_back, unsharp_mask
-from qca.tree.grow import NoMeeting, grow
+from qca.tree.grow import grow
+from qca.tree.laying import NoMeeting
 from qca.tree.led_path import leading_points
 from qca.tree.trace import trace_tree
 from qca.tree.wires import LEAST_AREA_MM2

@@ -10,7 +10,7 @@ from qca.doubts import _windows
 from qca.errors import NoVessel
 from qca.phantom.recipe import Lesion, Limb, Path
 from qca.pipeline import measure
-from qca.tree.grow import NoMeeting
+from qca.tree.laying import NoMeeting
 from qca.tree.quality import LimbQuality
 from qca.validation.case import phantom_case
 
