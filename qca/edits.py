@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from qca.drawn_wall import HAND_EDGE_SD_PX, drawn_wall, hand_covariance
 from qca.errors import PicksError
 from qca.lumen.reference import TAPER_LENGTH_PX, Flow, Reference, fit_reference
 from qca.lumen.stenosis import Stenosis, measure_stenosis, percent_area_stenosis, percent_diameter_stenosis
@@ -21,20 +22,8 @@ from qca.picks import Edit
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-HAND_EDGE_SD_PX = 0.7
-"""SD of a wall drawn by hand, px: what a steady hand and the choice of grey level leave open; own choice."""
-
-HAND_EDGE_REACH_PX = 10.0
-"""Length over which the error of a hand-drawn wall stays the same, px; own choice."""
-
 HAND_LIMIT_SD_PX = 2.0
 """SD of a lesion limit set by hand, along the limb, px; own choice."""
-
-BLEND_PX = 8.0
-"""Length beyond either end of a drawn stretch over which the wall returns to the fitted one, px; own choice."""
-
-FARTHEST_RADII = 4.0
-"""A drawn point farther from the centreline than this many radii belongs to something else; own choice."""
 
 THINNEST_PX = 0.2
 """Walls drawn across each other leave this much lumen, px."""
@@ -90,9 +79,9 @@ def edit_shape(
 ) -> LimbShape:
     """Draw walls anew and leave stretches out.
 
-    A wall runs through the drawn points, in between along a monotone curve, and returns to the fitted wall over
-    ``BLEND_PX`` on either side. The diameter is the distance of the two walls along the normal, the centreline their
-    middle. The drawn wall's variance replaces that wall's half of the fitted one's; the other wall keeps its own.
+    A drawn wall runs through its points (:mod:`qca.drawn_wall`). The diameter is the distance of the two walls along
+    the normal, the centreline their middle. The drawn wall's variance replaces that wall's half of the fitted one's;
+    the other wall keeps its own.
 
     Parameters
     ----------
@@ -117,7 +106,7 @@ def edit_shape(
     PicksError
         If a drawn wall lies nowhere along the limb, or nothing is left of the limb.
     """
-    n = len(position)
+    n, step = len(position), _step(position)
     walls = {"left": -diameter / 2, "right": diameter / 2}
     noise = covariance if noise is None else noise
     both = np.stack([covariance, noise])
@@ -127,15 +116,17 @@ def edit_shape(
     for edit in edits:
         if edit.kind == "wall":
             side = _side(edit)
-            shift, weight = _drawn_wall(edit, walls[side], position, points, normal, diameter, origin, aspect)
+            shift, weight = drawn_wall(
+                edit, walls[side], position, points, normal, diameter, origin=origin, aspect=aspect, apart=2 * step
+            )
             walls[side] = walls[side] + shift
-            error = HAND_EDGE_SD_PX**2 * np.exp(-np.abs(position[:, None] - position) / HAND_EDGE_REACH_PX)
+            error = hand_covariance(position)
             parts[side] = np.outer(1 - weight, 1 - weight) * parts[side] + np.outer(weight, weight) * error
             drawn |= weight > 0
         elif edit.kind == "exclude":
             low, high = _span(edit, position)
             included &= (position < low) | (position > high)
-    if included.sum() * _step(position) < LEAST_INCLUDED_PX:
+    if included.sum() * step < LEAST_INCLUDED_PX:
         limb = edits[-1].limb if edits else "measured"
         msg = f"nothing is left of the {limb} limb: leave out a shorter stretch, or remove an edit"
         raise PicksError(msg, limb=limb)
@@ -265,69 +256,6 @@ def _without_stretches(shape: LimbShape, sd: Array, flow: Flow) -> Reference:
     healthy = np.zeros_like(u)
     healthy[keep] = part.healthy
     return Reference(design @ coefficients, healthy, operator, design, part.vessel)
-
-
-def _drawn_wall(
-    edit: Edit,
-    wall: Array,
-    position: Array,
-    points: Array,
-    normal: Array,
-    diameter: Array,
-    origin: Array,
-    aspect: float,
-) -> tuple[Array, Array]:
-    """How far the wall moves along the normal at each position, and how much of it is the hand's, 0 to 1."""
-    from scipy.interpolate import PchipInterpolator
-
-    found = [_locate(np.array([y * aspect, x]) - origin, points, normal, position, diameter) for x, y in edit.points]
-    along = sorted(place for place in found if place is not None)
-    if not along:
-        msg = (
-            f"the wall drawn by hand lies beside no part of the {edit.limb} limb as it is measured now: "
-            "move the limb's pick back, or remove the edit"
-        )
-        raise PicksError(msg, limb=edit.limb)
-    s, x = _merged(along, 2 * _step(position))
-    inside = (position >= s[0]) & (position <= s[-1])
-    shift = np.zeros_like(position)
-    shift[inside] = (PchipInterpolator(s, x)(position[inside]) if len(s) > 1 else x[0]) - wall[inside]
-    ends = [float(x[k] - np.interp(s[k], position, wall)) for k in (0, -1)]
-    away = np.maximum(s[0] - position, position - s[-1]).clip(0.0)
-    weight = np.where(away < BLEND_PX, 0.5 * (1 + np.cos(np.pi * away / BLEND_PX)), 0.0)
-    before, after = ~inside & (position < s[0]), ~inside & (position > s[-1])
-    shift[before] = ends[0] * weight[before]
-    shift[after] = ends[1] * weight[after]
-    return shift, weight
-
-
-def _locate(point: Array, points: Array, normal: Array, position: Array, diameter: Array) -> tuple[float, float] | None:
-    """Position along the limb and signed distance along its normal of a point (row, column); None beside nothing."""
-    tangent = np.gradient(points, axis=0)
-    away = point - points
-    along = (away * tangent).sum(1)
-    across = (away * normal).sum(1)
-    crossing = np.flatnonzero((along[:-1] >= 0) & (along[1:] < 0))
-    best: tuple[float, float] | None = None
-    for k in crossing:
-        share = along[k] / (along[k] - along[k + 1])
-        x = float(across[k] + share * (across[k + 1] - across[k]))
-        near = abs(x) <= FARTHEST_RADII * max(float(diameter[k]) / 2, 1.0)
-        if near and (best is None or abs(x) < abs(best[1])):
-            best = (float(position[k] + share * (position[k + 1] - position[k])), x)
-    return best
-
-
-def _merged(along: list[tuple[float, float]], apart: float) -> tuple[Array, Array]:
-    """Positions and distances with points closer together than ``apart`` averaged, so that positions rise."""
-    groups: list[list[tuple[float, float]]] = []
-    for place in along:
-        if groups and place[0] - groups[-1][0][0] < apart:
-            groups[-1].append(place)
-        else:
-            groups.append([place])
-    means = np.array([np.mean(group, axis=0) for group in groups])
-    return means[:, 0], means[:, 1]
 
 
 def _span(edit: Edit, position: Array) -> tuple[float, float]:

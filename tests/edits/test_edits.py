@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
+from qca.drawn_wall import BLEND_PX, HAND_EDGE_SD_PX
 from qca.edits import (
-    BLEND_PX,
     FITTED_SOURCE,
-    HAND_EDGE_SD_PX,
     HAND_LIMIT_SD_PX,
     HAND_SOURCE,
     edit_reference,
