@@ -6,7 +6,8 @@ import math
 from dataclasses import replace
 
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import Path, Point, Recipe
+from qca.phantom.recipe import Recipe
+from qca.phantom.shapes import Path, Point
 
 
 def turned(recipe: Recipe, pivot_mm: Point, angle_deg: float) -> Recipe:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from qca.phantom.recipe import Point
+from qca.phantom.shapes import Point
 from qca.phantom.tube import Tube
 
 Vector = npt.NDArray[np.float64]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from qca.phantom.recipe import Path, Point
+from qca.phantom.shapes import Path, Point
 
 Vector = npt.NDArray[np.float64]
 

@@ -14,8 +14,9 @@ from qca.phantom.confluence import mouth_s
 from qca.phantom.curve import Curve
 from qca.phantom.joining import joined_smoothly
 from qca.phantom.ranges import RANGES, Range, Ranges
-from qca.phantom.recipe import Background, Grey, Lesion, Limb, LimbName, Optics, Path, Point, Recipe
+from qca.phantom.recipe import Background, Grey, Optics, Recipe
 from qca.phantom.shaft import random_shaft
+from qca.phantom.shapes import Lesion, Limb, LimbName, Path, Point
 from qca.phantom.transmission import limb_tubes
 
 _HK_EXPONENT = 7 / 3

@@ -13,8 +13,9 @@ import numpy as np
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.draw import random_bifurcation
 from qca.phantom.ranges import RANGES, Ranges
-from qca.phantom.recipe import Collimator, GuideWire, Path, Point, Recipe, Vessel
+from qca.phantom.recipe import Collimator, Recipe
 from qca.phantom.render import picks_of
+from qca.phantom.shapes import GuideWire, Path, Point, Vessel
 from qca.phantom.transmission import limb_tubes
 
 Difficulty = Literal[

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from qca.phantom.confluence import carina_mm, mouth_s
-from qca.phantom.recipe import Limb, Point, Recipe
+from qca.phantom.recipe import Recipe
+from qca.phantom.shapes import Limb, Point
 from qca.phantom.transmission import limb_tubes
 
 

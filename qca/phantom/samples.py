@@ -16,8 +16,9 @@ from pathlib import Path
 from qca.json_text import write_json
 from qca.phantom.cine import filling_run
 from qca.phantom.files import PhantomFile, file_contents
-from qca.phantom.recipe import Background, Grey, GuideWire, Lesion, Optics, Recipe
+from qca.phantom.recipe import Background, Grey, Optics, Recipe
 from qca.phantom.scenes import Look, left_coronary, right_coronary, second_diagonal, single_vessel
+from qca.phantom.shapes import GuideWire, Lesion
 from qca.phantom.xa_file import XaHeader
 from qca.whole_file import write_together
 

@@ -15,7 +15,8 @@ import numpy as np
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.curve import Curve
 from qca.phantom.joining import joined_smoothly
-from qca.phantom.recipe import Catheter, Grey, Lesion, Limb, Path, Point, Recipe, Vessel
+from qca.phantom.recipe import Grey, Recipe
+from qca.phantom.shapes import Catheter, Lesion, Limb, Path, Point, Vessel
 
 
 @dataclass(frozen=True, slots=True)

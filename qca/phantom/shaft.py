@@ -7,7 +7,8 @@ import numpy as np
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.curve import Curve
 from qca.phantom.ranges import Ranges
-from qca.phantom.recipe import Catheter, Path, Recipe
+from qca.phantom.recipe import Recipe
+from qca.phantom.shapes import Catheter, Path
 from qca.phantom.transmission import limb_tubes
 
 _WALL_MM = 0.15

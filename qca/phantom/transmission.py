@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import GuideWire, Recipe
+from qca.phantom.recipe import Recipe
+from qca.phantom.shapes import GuideWire
 from qca.phantom.tube import Tube, limb_tube, subpixel_feet, true_diameter, vessel_tube
 
 Image = npt.NDArray[np.float64]

@@ -36,7 +36,8 @@ import numpy.typing as npt
 
 from qca.phantom.attenuation import contrast_per_mm
 from qca.phantom.confluence import carina_mm, chord_point, mouth_s
-from qca.phantom.recipe import Limb, Recipe
+from qca.phantom.recipe import Recipe
+from qca.phantom.shapes import Limb
 from qca.phantom.transmission import limb_tubes
 from qca.phantom.tube import Tube, reference_diameter, true_diameter
 

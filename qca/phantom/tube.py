@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.phantom.curve import Curve, Foot
-from qca.phantom.recipe import Lesion, Limb, Point, Vessel
+from qca.phantom.shapes import Lesion, Limb, Point, Vessel
 
 Vector = npt.NDArray[np.float64]
 

@@ -6,7 +6,7 @@ import pytest
 
 from qca.flags import FLAGS
 from qca.phantom import random_bifurcation
-from qca.phantom.recipe import Lesion
+from qca.phantom.shapes import Lesion
 from qca.pipeline import measure
 from qca.validation.case import phantom_case
 

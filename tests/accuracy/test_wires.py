@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from qca.phantom import hard_bifurcation, random_bifurcation
-from qca.phantom.recipe import GuideWire
+from qca.phantom.shapes import GuideWire
 from qca.pipeline import measure
 from qca.validation.case import phantom_case
 

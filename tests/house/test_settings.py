@@ -9,7 +9,8 @@ import pytest
 
 from qca.errors import LimbTooShort, PicksError
 from qca.phantom import render
-from qca.phantom.recipe import Background, Catheter, Lesion, Limb, Path, Recipe
+from qca.phantom.recipe import Background, Recipe
+from qca.phantom.shapes import Catheter, Lesion, Limb, Path
 from qca.pipeline import measure
 from qca.settings import DEFAULT_SETTINGS, Settings
 

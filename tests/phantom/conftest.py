@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from qca.phantom.recipe import Background, Limb, Optics, Path, Recipe
+from qca.phantom.recipe import Background, Optics, Recipe
+from qca.phantom.shapes import Limb, Path
 
 EMPTY = Background(tissue_mm=0.0, ribs_mm=0.0, texture_mm=0.0)
 CLEAR = Optics(scatter_fraction=0.0, glare_fraction=0.0)

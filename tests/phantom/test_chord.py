@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from qca.phantom.attenuation import contrast_per_mm
-from qca.phantom.recipe import Catheter, GuideWire, Lesion, Limb, Path, Vessel
+from qca.phantom.shapes import Catheter, GuideWire, Lesion, Limb, Path, Vessel
 from qca.phantom.transmission import transmission
 
 THIN_MG_PER_ML = 1e-3

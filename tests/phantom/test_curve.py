@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import quad
 
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import Path
+from qca.phantom.shapes import Path
 
 
 def test_straight_line():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from qca.phantom.curve import Curve
-from qca.phantom.recipe import Lesion, Limb, Path
+from qca.phantom.shapes import Lesion, Limb, Path
 from qca.phantom.transmission import transmission
 from qca.phantom.tube import true_diameter
 

@@ -15,8 +15,9 @@ import pytest
 
 from qca.phantom import DIFFICULTIES, hard_bifurcation, random_bifurcation, random_segment, render, truth_of
 from qca.phantom.grey import stored_values
-from qca.phantom.recipe import Grey, Limb, Optics, Path
+from qca.phantom.recipe import Grey, Optics
 from qca.phantom.render import expected_intensity, picks_of, render_pixels
+from qca.phantom.shapes import Limb, Path
 
 
 def digest(pixels):

@@ -12,7 +12,7 @@ import pytest
 from qca import CAUTION
 from qca.json_text import write_json
 from qca.phantom import random_bifurcation, random_segment, truth_of
-from qca.phantom.recipe import Lesion, Limb, Path
+from qca.phantom.shapes import Lesion, Limb, Path
 from qca.phantom.truth import without_lesions
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from qca.phantom import render
-from qca.phantom.recipe import Background, Catheter, Lesion, Limb, Optics, Path, Recipe
+from qca.phantom.recipe import Background, Optics, Recipe
+from qca.phantom.shapes import Catheter, Lesion, Limb, Path
 from qca.pipeline import measure
 
 EMPTY = Background(tissue_mm=0.0, ribs_mm=0.0, texture_mm=0.0)

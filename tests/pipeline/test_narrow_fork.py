@@ -8,7 +8,7 @@ import pytest
 import qca.pipeline
 from qca.doubts import _windows
 from qca.errors import NoVessel
-from qca.phantom.recipe import Lesion, Limb, Path
+from qca.phantom.shapes import Lesion, Limb, Path
 from qca.pipeline import measure
 from qca.tree.laying import NoMeeting
 from qca.tree.quality import LimbQuality
