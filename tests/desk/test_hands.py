@@ -220,7 +220,7 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
 
     from qtpy.QtCore import QPoint
 
-    where = QPoint(int(plot._x(float(profile.position_px[50]))), plot.height() // 2)
+    where = QPoint(int(plot.drawing.x(float(profile.position_px[50]))), plot.height() // 2)
     hand.mouse("MouseMove", where, down=False, widget=plot)
     hand.wait()
     shown = hand.viewer.layers["marks"].data[-1][::-1]
@@ -236,13 +236,13 @@ def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
     plot = hand.window.widget.cards.cards["distal"].plot
     middle = plot.height() // 2
-    begin = QPoint(round(plot._x(limb.lesion_end_px)), middle)
+    begin = QPoint(round(plot.drawing.x(limb.lesion_end_px)), middle)
     goal = begin + QPoint(20, 0)
     hand.drag_on(plot, begin, goal)
     (edit,) = hand.desk.work.edits
     assert edit.kind == "lesion"
     assert edit.span_px[0] == NEAR(limb.lesion_start_px, abs=0.01)
-    assert edit.span_px[1] == NEAR(plot._position(goal.x()), abs=0.02)
+    assert edit.span_px[1] == NEAR(plot.drawing.position(goal.x()), abs=0.02)
     assert edit.span_px[1] > limb.lesion_end_px
 
 
@@ -252,7 +252,7 @@ def test_a_click_on_a_lesion_limit_moves_nothing(measured_hand):
     hand = measured_hand
     limb = hand.desk.measuring.shown.measured.reading.limbs["distal"]
     plot = hand.window.widget.cards.cards["distal"].plot
-    where = QPoint(round(plot._x(limb.lesion_end_px)) + 3, plot.height() // 2)
+    where = QPoint(round(plot.drawing.x(limb.lesion_end_px)) + 3, plot.height() // 2)
     hand.drag_on(plot, where, where)
     assert hand.desk.work.edits == ()
 
