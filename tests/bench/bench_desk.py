@@ -155,7 +155,7 @@ def drag(hand, moves):
     desk.open([run])
     desk.change(work_of(read_picks(run.with_name("filling_run.picks.json"))), "picks")
     desk.scrubber.back_to_points()
-    desk.go(4)
+    desk.steps.go(4)
     hand.measured()
     hand.wait(lambda: not desk.measuring.busy, 60)
     hand.wait(seconds=0.5)

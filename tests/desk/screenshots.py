@@ -62,7 +62,7 @@ def story(hand, camera, folder):
     hand.key("Return")
     for point in picks.catheter:
         hand.click(point)
-    scale = hand.window.widget.column.panels[desk.step]
+    scale = hand.window.widget.column.panels[desk.steps.current]
     scale._french.setCurrentIndex(scale._french.findData(6.0))
     scale._french.activated.emit(scale._french.currentIndex())
     hand.wait(lambda: desk.measuring.shown.shaft is not None, 60)
@@ -88,7 +88,7 @@ def story(hand, camera, folder):
     camera.take("07-drag", settle=0.0)
     hand.release(place)
     hand.key("5")
-    hand.window.widget.column.panels[desk.step]._use_sample()
+    hand.window.widget.column.panels[desk.steps.current]._use_sample()
     hand.wait(lambda: desk.measuring.shown.worksheet is not None and not desk.measuring.busy, 60)
     from qtpy.QtCore import QUrl
 
@@ -114,11 +114,11 @@ def others(hand, camera, folder):
     for number, name in ((12, "eight_bit.png"), (13, "ostial_side.png"), (14, "segment.png")):
         hand.drop(SAMPLES / name)
         desk.change(work_of(read_picks(SAMPLES / name.replace(".png", ".picks.json"))), "picks of the sample")
-        desk.go(4)
+        desk.steps.go(4)
         measured(hand)
         camera.take(f"{number}-{name.partition('.')[0]}")
     hand.drop(SAMPLES / "bifurcation.dcm")
-    desk.go(3)
+    desk.steps.go(3)
     for point in ((30.0, 480.0), (60.0, 470.0), (40.0, 440.0)):
         hand.click(point)
     hand.wait(lambda: bool(desk.measuring.shown.problem) or desk.measuring.fresh, 90)

@@ -57,7 +57,7 @@ def test_during_a_drag_the_point_follows_and_nothing_is_written(measured_hand):
 def test_a_drag_shows_rough_numbers_then_measured_ones_with_the_button_still_down(measured_hand):
     hand = measured_hand
     desk, card = hand.desk, hand.window.widget.cards.cards["side"]
-    desk.go(Step.CHECK)
+    desk.steps.go(Step.CHECK)
     before = side(hand)
     there = (before[0] - 11, before[1] + 3)  # no other test rests here: a place already measured needs no glance
     seen = []
@@ -130,7 +130,7 @@ def knot_of(hand, limb, wall, index=4):
 
 def test_dragging_a_handle_makes_an_edit(measured_hand):
     hand = measured_hand
-    hand.desk.go(Step.CHECK)
+    hand.desk.steps.go(Step.CHECK)
     hand.desk.picture.look_at_vessel()
     hand.wait()
     knot = knot_of(hand, "distal", "left")
@@ -143,7 +143,7 @@ def test_dragging_a_handle_makes_an_edit(measured_hand):
 
 def test_redrawing_a_wall_with_a_stroke(measured_hand):
     hand = measured_hand
-    hand.desk.go(Step.CHECK)
+    hand.desk.steps.go(Step.CHECK)
     hand.desk.picture.look_at_vessel()
     hand.wait()
     hand.key("W")
@@ -160,7 +160,7 @@ def test_redrawing_a_wall_with_a_stroke(measured_hand):
 
 def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
     hand = measured_hand
-    hand.desk.go(Step.CHECK)
+    hand.desk.steps.go(Step.CHECK)
     hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["distal"].profile
@@ -175,7 +175,7 @@ def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
 
 def test_leading_a_centreline_through_a_click(measured_hand):
     hand = measured_hand
-    hand.desk.go(Step.CHECK)
+    hand.desk.steps.go(Step.CHECK)
     hand.desk.picture.look_at_vessel()
     hand.wait()
     profile = hand.desk.mender.reading.limbs["proximal"].profile
@@ -271,7 +271,7 @@ def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
 def test_a_reference_is_typed_and_freed(measured_hand):
     hand = measured_hand
     desk = hand.desk
-    desk.go(Step.CHECK)
+    desk.steps.go(Step.CHECK)
     hand.wait()
     panel = hand.window.widget.column.panels[Step.CHECK]
     _, spin, _free = panel._references["distal"]
@@ -292,7 +292,7 @@ def test_single_segment_mode(hand, still_reading):
     desk = hand.desk
     assert desk.open([SEGMENT])
     desk.picker.without_scale()
-    desk.go(Step.POINTS)
+    desk.steps.go(Step.POINTS)
     hand.key("V")
     hand.click(picks.start)
     hand.click(picks.end)
@@ -316,7 +316,7 @@ def test_pixels_that_are_not_square_are_clicked_where_they_are(hand, tmp_path):
     desk = hand.desk
     desk.canvas.show_frames(desk.opened.frames, 0, 2.0, (0.0, 255.0))
     hand.wait()
-    desk.go(Step.POINTS)
+    desk.steps.go(Step.POINTS)
     hand.click((150.0, 30.0))
     assert desk.work.proximal == NEAR((150.0, 30.0), abs=1.0 * hand.reach() + 0.6)
 

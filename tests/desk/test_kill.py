@@ -26,7 +26,7 @@ hand.wait(window.main.isActiveWindow, 10)
 hand.drop(Path({file!r}))
 for point in ((155.7, 115.8), (170.7, 12.5)):
     hand.click(point)
-desk.go(3)
+desk.steps.go(3)
 for k in range(400):
     hand.click((244.0, 189.9)) if k == 0 else hand.drag(desk.work.proximal, (244.0 + k % 40, 189.9))
     print(k, desk.history.at, flush=True)

@@ -73,7 +73,7 @@ def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_
     assert desk.file == listing.of("R1")[0].file
     assert "not entered" in hand.window.widget.column.panels[Step.KEEP].summary(desk)
     read(hand, know, still_reading)
-    desk.go(Step.KEEP)
+    desk.steps.go(Step.KEEP)
     assert "Enter the reading" in hand.window.widget.column._hint._text.text()
 
     hand.key("S", "ControlModifier")

@@ -47,7 +47,7 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
     assert desk.picker.armed == "catheter_a"
     for point in truth.catheter:
         hand.click(point)
-    scale = hand.window.widget.column.panels[desk.step]
+    scale = hand.window.widget.column.panels[desk.steps.current]
     scale._french.setCurrentIndex(scale._french.findData(6.0))
     scale._french.activated.emit(scale._french.currentIndex())
     assert hand.wait(lambda: desk.measuring.shown.shaft is not None, PATIENCE_S)
@@ -102,7 +102,7 @@ def test_from_the_empty_window_to_the_next_file(hand, run, qca, tmp_path):
 
     # plan: the invented table, a technique, a device of one's own
     hand.key("5")
-    plan = hand.window.widget.column.panels[desk.step]
+    plan = hand.window.widget.column.panels[desk.steps.current]
     plan._use_sample()
     assert hand.wait(lambda: desk.measuring.shown.worksheet is not None, PATIENCE_S)
     from qtpy.QtCore import QUrl

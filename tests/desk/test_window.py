@@ -113,7 +113,7 @@ def test_the_caution_is_always_on_the_screen(measured_hand):
     hand = measured_hand
     label = hand.window._caution
     for step in Step:
-        hand.desk.go(step)
+        hand.desk.steps.go(step)
         hand.wait()
         assert label.isVisible()
         assert label.text() == CAUTION
@@ -126,7 +126,7 @@ def test_everything_fits_a_small_laptop_screen(measured_hand):
     assert (hand.window.main.width(), hand.window.main.height()) == (1366, 768)
     column = hand.window.widget.column
     for step in Step:
-        hand.desk.go(step)
+        hand.desk.steps.go(step)
         hand.wait()
         from qtpy.QtWidgets import QScrollArea
 
@@ -196,7 +196,7 @@ def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand):
     from qtpy.QtTest import QTest
 
     hand.desk.open([STILL])
-    hand.desk.go(Step.SCALE)
+    hand.desk.steps.go(Step.SCALE)
     panel = hand.window.widget.column.panels[Step.SCALE]
     panel._mm.setFocus()
     panel._mm.selectAll()
@@ -204,9 +204,9 @@ def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand):
     QTest.keyClick(panel._mm, Qt.Key.Key_Return)
     hand.wait()
     assert hand.desk.work.scale.catheter_mm == 2.08
-    assert hand.desk.step is Step.SCALE
+    assert hand.desk.steps.current is Step.SCALE
     hand.key("Return")
-    assert hand.desk.step is Step.POINTS
+    assert hand.desk.steps.current is Step.POINTS
 
 
 def test_frames_with_keys_and_the_strip(hand):
@@ -237,7 +237,7 @@ def test_frames_with_keys_and_the_strip(hand):
 def test_the_grey_window_never_reaches_the_measurement(measured_hand, still_reading):
     hand = measured_hand
     panel = hand.window.widget.column.panels[Step.FRAME]
-    hand.desk.go(Step.FRAME)
+    hand.desk.steps.go(Step.FRAME)
     low, high = hand.desk.canvas.window
     panel._window.setValue((low + 5, high - 5))
     assert hand.desk.canvas.window == pytest.approx((low + 5, high - 5), abs=1)
@@ -437,7 +437,7 @@ def test_the_facts_of_the_case_need_no_scrolling_on_a_low_screen(measured_hand):
     hand = measured_hand
     desk = hand.desk
     hand.window.main.resize(1366, 768)
-    desk.go(Step.PLAN)
+    desk.steps.go(Step.PLAN)
     panel = hand.window.widget.column.panels[Step.PLAN]
     panel._use_sample()
     assert hand.wait(lambda: not desk.measuring.planning, 30)

@@ -75,7 +75,7 @@ class CheckPanel(QWidget):
         column(self._mending, row(*self._tools.values(), 1), *references, self._edits, margin=0)
         column(
             self, self._problem, self._flags, self._mending,
-            row(self._automatic, 1, button("Go on", desk.accept, "Enter", "main")),
+            row(self._automatic, 1, button("Go on", desk.steps.accept, "Enter", "main")),
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:

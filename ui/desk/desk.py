@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 from qca.cine.filling import RunMarks
 from qca.errors import QcaError
 from qca.frames.record import FrameFile
-from ui.desk import guide
-from ui.desk.guide import Situation, Step
+from ui.desk.guide import Step
 from ui.desk.hands import Hands
 from ui.desk.history import History
 from ui.desk.inks import Look
@@ -28,6 +27,7 @@ from ui.desk.picture import Picture
 from ui.desk.reads import Reads
 from ui.desk.relay import Relay
 from ui.desk.scrubber import Scrubber
+from ui.desk.steps import Steps
 from ui.desk.work import Work
 from ui.desk.worklist import PathList, WorkList
 
@@ -72,6 +72,7 @@ class Desk:
         self.keeper = Keeper(self)
         self.reads = Reads(self)
         self.measuring = Measuring(self.relay.call, self._computed, self.keeper.reported)
+        self.steps = Steps(self)
         self.picker = Picker(self)
         self.mender = Mender(self)
         self.hands = Hands(self)
@@ -79,10 +80,8 @@ class Desk:
         self.opened: OpenFile | None = None
         self.history = History(Work())
         self.list: WorkList = PathList([])
-        self.step = Step.FRAME
         self.live: Work | None = None
         self.notice: Notice | None = None
-        self._checked: object = None
         self._closed = False
 
     # -- what there is ----------------------------------------------------------------------------------------------
@@ -121,32 +120,6 @@ class Desk:
     def measured(self) -> Measured | None:
         """The reading of the work as it stands; None while there is none or a drag goes on: what may be kept."""
         return self.measuring.shown.measured if self.measuring.fresh and self.live is None else None
-
-    @property
-    def situation(self) -> Situation:
-        """What the hints depend on."""
-        measured = self.measuring.shown.measured
-        fresh = self.measuring.fresh and measured is not None
-        return Situation(
-            work=self.work,
-            file=self.file.name if self.file is not None and self.ready else "",
-            frames=0 if self.record is None else self.record.count,
-            shown=self.scrubber.shown,
-            suggested=None if self.run_marks is None else self.run_marks.suggested,
-            step=self.step,
-            armed=self.picker.armed,
-            busy=self.measuring.busy,
-            provisional=self.measuring.standing == "provisional",
-            measured=fresh,
-            refused=bool(self.measuring.shown.problem) and not self.measuring.busy,
-            doubtful=self.mender.doubtful if fresh else 0,
-            checked=fresh and self._checked == self.measuring.shown.key,
-            planned=self.measuring.shown.worksheet is not None,
-            saved=self.keeper.is_saved,
-            tool=self.mender.tool,
-            more=self.list.has_next,
-            listed=self.reads.listed,
-        )
 
     # -- files ------------------------------------------------------------------------------------------------------
 
@@ -199,7 +172,7 @@ class Desk:
         )
         opened.look_through(lambda marks: self.relay.call(lambda: self._looked_through(opened, marks)))
         self._follow()
-        self.step = guide.first_open(self.situation)
+        self.steps.begin()
         if opened.record.warnings and self.notice is None:
             self.say(" ".join(opened.record.warnings[:2]))
         self.refresh()
@@ -213,34 +186,13 @@ class Desk:
         self.measuring.clear()
         self.keeper.forget()
         self.picker.disarm()
-        self.live, self._checked = None, None
+        self.steps.forget()
+        self.live = None
 
     def _looked_through(self, opened: OpenFile, marks: RunMarks) -> None:
         opened.marks = marks
         if opened is self.opened:
             self.refresh()
-
-    # -- steps ------------------------------------------------------------------------------------------------------
-
-    def go(self, step: Step) -> None:
-        """Open a step."""
-        if self.ready:
-            self.step = Step(step)
-            self.picker.disarm()
-            self.refresh()
-
-    def accept(self) -> None:
-        """Go on: the open step is done."""
-        if not self.ready:
-            return
-        if self.step is Step.FRAME and self.work.frame != self.scrubber.frame_for_picks and not self.work.points:
-            self.scrubber.measure_this_frame()
-        if self.step is Step.CHECK and self.measuring.fresh:
-            self._checked = self.measuring.shown.key
-        if self.step is Step.KEEP:
-            (self.keeper.next_file if self.keeper.is_saved and self.list.has_next else self.keeper.save)()
-            return
-        self.go(guide.next_step(self.situation))
 
     # -- work -------------------------------------------------------------------------------------------------------
 
@@ -324,7 +276,7 @@ class Desk:
         if self._closed:
             return
         self.measuring.plan(
-            self.history.work, wanted=self.step >= Step.PLAN or self.measuring.shown.worksheet is not None
+            self.history.work, wanted=self.steps.current >= Step.PLAN or self.measuring.shown.worksheet is not None
         )
         self.mender.refresh()
         self.picture.refresh()

@@ -59,7 +59,7 @@ class DeskWidget(QWidget):
             self._look = desk.look.name
             self.setStyleSheet(style_sheet(desk.look))
         self.column.show_desk(desk)
-        planning = desk.step is Step.PLAN
+        planning = desk.steps.current is Step.PLAN
         self._beside.setCurrentWidget(self.worksheet if planning else self.cards)
         if planning:
             self.worksheet.show_desk(desk)

@@ -32,7 +32,7 @@ class FramePanel(QWidget):
         self._header = label(mark="quiet")
         self._suggested = label(mark="quiet")
         self._take = button("Show it", desk.scrubber.show_suggested, "F")
-        self._use = button("Measure this frame", desk.accept, "Enter", "main")
+        self._use = button("Measure this frame", desk.steps.accept, "Enter", "main")
         self._window = QDoubleRangeSlider(Qt.Orientation.Horizontal)
         self._window.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self._window.setToolTip(

@@ -126,7 +126,7 @@ class GuidedColumn(QWidget):
         steps.setContentsMargins(0, 0, 0, 0)
         steps.setSpacing(2)
         for step, panel in self.panels.items():
-            header = button("", partial(desk.go, step), f"{int(step)}", "step")
+            header = button("", partial(desk.steps.go, step), f"{int(step)}", "step")
             header.setCheckable(True)
             self._headers[step] = header
             steps.addWidget(header)
@@ -156,13 +156,13 @@ class GuidedColumn(QWidget):
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
-        now = desk.situation
+        now = desk.steps.situation
         self._hint.show_hint(guide.hint(now))
         self._notice.show_notice(desk.notice)
         states = guide.progress(now)
         for step, header in self._headers.items():
             panel = self.panels[step]
-            open_ = step is desk.step
+            open_ = step is desk.steps.current
             header.setChecked(open_)
             summary = elided(panel.summary(desk), 27)
             sign = _SIGNS[states[step]]

@@ -131,7 +131,7 @@ class Hands:
         if not desk.scrubber.on_frame:
             desk.refresh()  # the hint says what to do
             return
-        if desk.step is Step.CHECK and desk.mender.tool == "path":
+        if desk.steps.current is Step.CHECK and desk.mender.tool == "path":
             desk.mender.lead_path(point)
         elif desk.picker.armed is not None:
             desk.picker.set_point(desk.picker.armed, point)

@@ -56,9 +56,9 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
         Key("Frame", "Show the suggested frame", ("F",), scrubber.show_suggested),
         Key("Frame", "Measure this frame", ("M",), scrubber.measure_this_frame),
         Key("Frame", "Back to the measured frame", ("G",), scrubber.back_to_points),
-        Key("Measure", "Go on", ("Return", "Enter"), desk.accept),
+        Key("Measure", "Go on", ("Return", "Enter"), desk.steps.accept),
         *(
-            Key("Measure", f"Step {int(step)}: {TITLES[step]}", (str(int(step)),), partial(desk.go, step))
+            Key("Measure", f"Step {int(step)}: {TITLES[step]}", (str(int(step)),), partial(desk.steps.go, step))
             for step in Step
         ),
         Key("Measure", "Set the catheter's points", ("C",), partial(picker.arm, "catheter_a")),

@@ -55,7 +55,7 @@ class Mender:
     @property
     def active(self) -> bool:
         """True when walls can be mended now."""
-        return self.desk.step is Step.CHECK and self.reading is not None and self.desk.picture.visible
+        return self.desk.steps.current is Step.CHECK and self.reading is not None and self.desk.picture.visible
 
     @property
     def doubtful(self) -> int:
@@ -82,8 +82,8 @@ class Mender:
         """Take a tool; taking the one in the hand puts it back."""
         if not self.desk.ready:
             return
-        if self.desk.step is not Step.CHECK:
-            self.desk.go(Step.CHECK)
+        if self.desk.steps.current is not Step.CHECK:
+            self.desk.steps.go(Step.CHECK)
         self.tool = "move" if tool == self.tool else tool
         self.desk.refresh()
 

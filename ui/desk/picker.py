@@ -31,9 +31,9 @@ class Picker:
         desk, work = self.desk, self.desk.work
         if self._asked_for is not None:
             return self._asked_for
-        if desk.step is Step.SCALE and work.scale.way == "catheter":
+        if desk.steps.current is Step.SCALE and work.scale.way == "catheter":
             return next((role for role in CATHETER_ROLES if work.point(role) is None), None)
-        if desk.step is Step.POINTS:
+        if desk.steps.current is Step.POINTS:
             return next(iter(work.missing), None)
         return None
 
@@ -47,11 +47,11 @@ class Picker:
         if not desk.ready:
             return
         if role in CATHETER_ROLES:
-            desk.step = Step.SCALE
+            desk.steps.current = Step.SCALE
             if work.scale.way != "catheter":
                 self.set_scale(replace(work.scale, way="catheter"), "catheter as scale")
         else:
-            desk.step = Step.POINTS
+            desk.steps.current = Step.POINTS
         self._asked_for = role
         desk.refresh()
 
@@ -62,8 +62,8 @@ class Picker:
         work = with_point(desk.history.work, role, point, frame=desk.scrubber.frame_for_picks)
         self.disarm()
         desk.change(work, f"{verb} {ROLE_TITLES[role]}")
-        if desk.step is Step.POINTS and not work.missing and verb == "set":
-            desk.go(Step.CHECK)
+        if desk.steps.current is Step.POINTS and not work.missing and verb == "set":
+            desk.steps.go(Step.CHECK)
 
     def remove_point(self, role: Role) -> None:
         """Take a point away."""

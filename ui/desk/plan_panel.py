@@ -67,7 +67,7 @@ class PlanPanel(QWidget):
             row(button("Device table…", self._ask_table), self._sample, 1),
             self._devices_title,
             self._devices,
-            row(1, button("Go on", desk.accept, "Enter", "main")),
+            row(1, button("Go on", desk.steps.accept, "Enter", "main")),
         )
 
     def summary(self, desk: Desk) -> str:

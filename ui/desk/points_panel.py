@@ -42,7 +42,11 @@ class PointsPanel(QWidget):
         self._problem = label(mark="alarm")
         self._advice = label(mark="quiet")
         column(
-            self, *rows, self._problem, self._advice, row(self._mode, 1, button("Go on", desk.accept, "Enter", "main"))
+            self,
+            *rows,
+            self._problem,
+            self._advice,
+            row(self._mode, 1, button("Go on", desk.steps.accept, "Enter", "main")),
         )
 
     def summary(self, desk: Desk) -> str:

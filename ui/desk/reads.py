@@ -100,7 +100,7 @@ class Reads:
             if listing.state in ("locked", "refused"):  # its result is not to be seen beside later ones
                 desk.put_away()
                 desk.canvas.clear()
-                desk.step = Step.FRAME
+                desk.steps.current = Step.FRAME
             desk.say(listing.ended)
             return
         if not desk.open_frames(path):
@@ -111,7 +111,7 @@ class Reads:
         elif listing.frame is not None and desk.work.frame is None and desk.scrubber.frame_for_picks is not None:
             desk.scrubber.show(listing.frame)
             desk.change(replace(desk.history.work, frame=listing.frame), f"frame {listing.frame} of the list")
-        desk.go(guide.first_open(desk.situation))
+        desk.steps.go(guide.first_open(desk.steps.situation))
 
     # -- the read that is open --------------------------------------------------------------------------------------
 

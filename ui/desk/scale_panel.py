@@ -69,7 +69,7 @@ class ScalePanel(QWidget):
         radios = list(self._ways.values())
         column(
             self, radios[0], self._catheter, radios[1], self._typed, *radios[2:],
-            self._result, self._remarks, self._problem, row(1, button("Go on", desk.accept, "Enter", "main")),
+            self._result, self._remarks, self._problem, row(1, button("Go on", desk.steps.accept, "Enter", "main")),
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:
