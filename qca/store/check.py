@@ -14,7 +14,7 @@ from sqlalchemy import or_, select, text
 from qca.errors import InputError
 from qca.store import schema
 from qca.store.chain import Head
-from qca.store.database import reading
+from qca.store.connection import reading
 from qca.store.entry import Document, genesis
 from qca.store.ledger import Ledger
 from qca.whole_file import write_whole

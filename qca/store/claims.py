@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import delete, insert, select, text, update
 
-from qca.store.database import reading, writing
+from qca.store.connection import reading, writing
 from qca.store.ledger import Ledger
 from qca.store.schema import claim
 

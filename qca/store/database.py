@@ -1,38 +1,30 @@
-"""Opening the database behind a ledger: connections, creation, versions, and errors without secrets."""
+"""The database behind a ledger: opened, made and brought to this version, with errors that hold no secrets.
+
+How either kind of database is connected to, and what a transaction is, stands in :mod:`qca.store.connection`.
+"""
 
 from __future__ import annotations
 
 import contextlib
-import os
 import secrets
-import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
+from typing import TYPE_CHECKING
 
-from sqlalchemy import create_engine, event, inspect, text
+from sqlalchemy import inspect, text
 
 from qca.store import schema
 from qca.store.address import Address
+from qca.store.connection import engine_of, writing
 from qca.store.errors import LedgerError
 from qca.store.faults import guarded
 from qca.store.sqlite_file import check_file, give_name
 
 if TYPE_CHECKING:
     from sqlalchemy.engine import Connection, Engine
-
-BUSY_SECONDS = 60.0
-"""How long a writer waits for another one of the same SQLite file."""
-
-CONNECT_SECONDS = 10
-"""How long to wait for a server to answer."""
-
-ADVISORY_LOCK = 0x716361
-"""Key of the PostgreSQL advisory lock that serialises appending ("qca")."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -69,7 +61,7 @@ def connect(address: Address, *, create: bool, readonly: bool = False) -> Engine
                 raise LedgerError(msg)
             create_file(address.path, address)
         check_file(address.path)
-    engine = _engine(address, readonly=readonly)
+    engine = engine_of(address, readonly=readonly)
     try:
         with guarded(address):
             _check_version(engine, address, create=create)
@@ -77,22 +69,6 @@ def connect(address: Address, *, create: bool, readonly: bool = False) -> Engine
         engine.dispose()
         raise
     return engine
-
-
-@contextlib.contextmanager
-def writing(engine: Engine, address: Address) -> Iterator[Connection]:
-    """Begin a transaction that no other writer can interleave with; commit at the end."""
-    with guarded(address), engine.connect().execution_options(qca_write=True) as connection, connection.begin():
-        if engine.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": ADVISORY_LOCK})
-        yield connection
-
-
-@contextlib.contextmanager
-def reading(engine: Engine, address: Address) -> Iterator[Connection]:
-    """Begin a transaction for reading."""
-    with guarded(address), engine.connect() as connection, connection.begin():
-        yield connection
 
 
 def upgrade(address: Address) -> tuple[str, str]:
@@ -113,7 +89,7 @@ def upgrade(address: Address) -> tuple[str, str]:
             msg = f"There is no ledger {address.shown}: check the name."
             raise LedgerError(msg)
         check_file(address.path)
-    engine = _engine(address, readonly=False)
+    engine = engine_of(address, readonly=False)
     try:
         with guarded(address):
             before = _version(engine)
@@ -136,59 +112,6 @@ def migrate(connection: Connection, target: str = "head") -> None:
     config.attributes["connection"] = connection
     with _MIGRATING:
         command.upgrade(config, target)
-
-
-def _engine(address: Address, *, readonly: bool) -> Engine:
-    if address.path is not None:
-        engine = create_engine("sqlite://", creator=lambda: _sqlite(address, readonly=readonly), poolclass=_pool())
-        event.listen(engine, "begin", _begin_sqlite)
-        return engine
-    assert address.url is not None  # noqa: S101 - one of the two is always there
-    options = {"connect_timeout": CONNECT_SECONDS}
-    engine = create_engine(address.url, connect_args=options, hide_parameters=True, pool_pre_ping=True)
-    event.listen(engine, "before_cursor_execute", _ask_for_bytes)
-    if readonly:
-        event.listen(engine, "begin", lambda c: c.exec_driver_sql("SET TRANSACTION READ ONLY"))
-    return engine
-
-
-def _ask_for_bytes(_: object, cursor: Any, *rest: Any) -> None:  # noqa: ANN401 - a database cursor
-    """Let the server send values as they are, where a statement asks for it: as text, documents are twice as long."""
-    context = rest[2]
-    if context is not None and context.execution_options.get("qca_binary"):
-        from psycopg.pq import Format
-
-        cursor.format = Format.BINARY
-
-
-def _pool() -> type:
-    from sqlalchemy.pool import QueuePool
-
-    return QueuePool
-
-
-def _sqlite(address: Address, *, readonly: bool) -> sqlite3.Connection:
-    path = Path(str(address.path)).absolute()
-    # a reader too must be able to roll back what a killed writer left half done, where it may
-    writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
-    mode = "ro" if readonly and not writable else "rw"
-    name = quote(str(path))
-    connection = sqlite3.connect(
-        f"file:{name}?mode={mode}", uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
-    )
-    # one file that is whole after every commit, on any file system: no write-ahead log beside it
-    if readonly:
-        connection.execute("PRAGMA query_only=ON")
-    else:
-        connection.execute("PRAGMA journal_mode=TRUNCATE")
-        connection.execute("PRAGMA synchronous=FULL")
-    connection.execute("PRAGMA recursive_triggers=ON")
-    return connection
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    write = connection.get_execution_options().get("qca_write")
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +158,7 @@ def create_file(path: Path, address: Address, identity: Identity | None = None, 
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         waiting.touch(exist_ok=False)
-        engine = _engine(Address(waiting, None, address.shown), readonly=False)
+        engine = engine_of(Address(waiting, None, address.shown), readonly=False)
         try:
             with writing(engine, address) as connection:
                 _build(connection, identity, fill)
@@ -253,7 +176,7 @@ def create_file(path: Path, address: Address, identity: Identity | None = None, 
 
 def create_on_server(address: Address, identity: Identity | None = None, fill: Fill | None = None) -> bool:
     """Build a ledger in a server's database in one transaction; False when there is one already."""
-    engine = _engine(address, readonly=False)
+    engine = engine_of(address, readonly=False)
     try:
         with writing(engine, address) as connection:  # serialised: another desk may be doing the same
             if inspect(connection).has_table("ledger"):

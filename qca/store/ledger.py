@@ -12,7 +12,8 @@ from sqlalchemy import select
 from qca.store import rules, schema
 from qca.store.address import parse_address
 from qca.store.chain import Head, enter, head_of, history_of, job_entered
-from qca.store.database import connect, reading, writing
+from qca.store.connection import reading, writing
+from qca.store.database import connect
 from qca.store.entry import Document, Draft, Entry
 from qca.store.errors import DamagedLedger
 from qca.store.rows import as_document, as_entry, whole_number

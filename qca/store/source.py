@@ -21,7 +21,8 @@ from sqlalchemy import select
 
 from qca.store import schema
 from qca.store.chain import Head
-from qca.store.database import Identity, reading
+from qca.store.connection import reading
+from qca.store.database import Identity
 from qca.store.entry import Document, Entry, genesis
 from qca.store.errors import DamagedLedger, LedgerError
 from qca.store.ledger import Ledger

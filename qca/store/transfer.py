@@ -16,7 +16,8 @@ from sqlalchemy import insert, select
 from qca.store import schema
 from qca.store.address import parse_address
 from qca.store.chain import Head, enter, head_of, history_of, keep_documents
-from qca.store.database import Identity, create_file, create_on_server, writing
+from qca.store.connection import writing
+from qca.store.database import Identity, create_file, create_on_server
 from qca.store.entry import Document, Draft, Entry, chain_hash, json_line
 from qca.store.errors import DamagedLedger, LedgerError
 from qca.store.ledger import Ledger

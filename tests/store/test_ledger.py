@@ -8,7 +8,8 @@ from sqlalchemy import text
 
 from qca.store import schema
 from qca.store.check import check
-from qca.store.database import migrate, writing
+from qca.store.connection import engine_of, writing
+from qca.store.database import migrate
 from qca.store.entry import CONTENT_FIELDS, KINDS, Document, Draft, chain_hash, content_hash, genesis
 from qca.store.errors import LedgerError, LedgerRule
 from qca.store.ledger import Ledger
@@ -223,7 +224,7 @@ def test_migrations_lead_from_the_first_version_to_these_tables(place):
     if address.path:
         sqlite3.connect(address.path).close()
         address.path.touch()
-    engine = database._engine(address, readonly=False)
+    engine = engine_of(address, readonly=False)
     with writing(engine, address) as connection:
         migrate(connection, schema.OLDER[0])
         connection.execute(schema.ledger.insert().values(ledger_id="f" * 32, created_utc="2026-01-01T00:00:00.000000Z"))
