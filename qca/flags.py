@@ -177,6 +177,15 @@ _ROWS = (
         untrusted=True,
     ),
     FlagDefinition(
+        "sharp_turn",
+        "sharp turn",
+        "the traced vessel turns sharply here",
+        "The centreline turns by more than 50 degrees within two lumen diameters. Few vessels do; a path that changes "
+        "over to a crossing vessel and back does.",
+        "Check on the picture that the contours stay on one vessel; lead the path by hand where they do not.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "overlap_beside",
         "overlap on a neighbour",
         "something crosses another limb close to the branching point",

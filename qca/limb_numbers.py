@@ -29,6 +29,7 @@ from qca.lumen.thin import believed
 from qca.picks import Edit, LimbName
 from qca.settings import Settings
 from qca.tree.trace import Crop
+from qca.tree.turning import sharpest_turn
 from qca.tube.fitted import JointFit
 
 Array = npt.NDArray[np.float64]
@@ -42,6 +43,9 @@ _NEAR_DIAMETERS = 8.0
 _BESIDE_DIAMETERS = 3.0
 """So far from where the limbs were found to meet, in its diameters, a daughter at a narrow angle may leave the proximal
 limb unseen."""
+_SHARP_TURN, _LEAST_REACH_PX = math.radians(50), 4.0
+"""Centrelines that turn by this angle, rad, within two diameters are doubted; own choice, above what vessels do and
+below the corners of paths that change over to a crossing vessel. Chords are one diameter long, at least this, px."""
 MODEL_ERROR = 1.15
 """Stated SDs of diameters are this much larger than the fit's own: lumens, backgrounds and blurs are not quite what the
 model says. Found on simulated bifurcations, where errors of clean frames were 1.1 to 1.2 times the fit's SDs."""
@@ -121,6 +125,15 @@ def _left_over(s: Array, diameter: Array, *, forks: bool) -> Array:
     wide = max(float(diameter[0]), 1.0)
     rounded = _ROUNDED * wide * np.exp(-2 * (s - s[0]) / wide)
     return np.asarray(along + np.outer(rounded, rounded))
+
+
+def _turns(s: Array, points: Array, diameter: Array) -> tuple[tuple[float, float, str], ...]:
+    """Find the stretch, px, where a centreline turns too sharply for a vessel, with its code; none if it does not."""
+    reach = max(float(np.median(diameter)), _LEAST_REACH_PX)
+    turn = sharpest_turn(s, points, reach)
+    if turn.angle < _SHARP_TURN:
+        return ()
+    return ((turn.position - reach, turn.position + reach, "sharp_turn"),)
 
 
 def beside_overlap(numbers: Sequence[LimbNumbers]) -> list[LimbNumbers]:
@@ -212,12 +225,14 @@ def limb_numbers(
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
     near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if start.narrow else 0.0
     doubts = limb_doubts(joint, i, name, frame, start.first, near_mouth)
+    led = any(edit.kind == "path" and edit.limb == name for edit in edits)
+    stretches = doubts.stretches if led else doubts.stretches + _turns(s, points, diameter)
     per_point = tuple(
         (("below_resolution",) if d < blur_fwhm else ())
-        + tuple(dict.fromkeys(code for a, b, code in doubts.stretches if a <= at < b))
+        + tuple(dict.fromkeys(code for a, b, code in stretches if a <= at < b))
         for at, d in zip(s, diameter, strict=True)
     )
-    codes = list(doubts.codes)
+    codes = list(dict.fromkeys([*doubts.codes, *(code for _, _, code in stretches)]))
     if stenosis.mld < blur_fwhm:
         codes.append("below_resolution")
     if len(s) * STEP_PX < 3 * stenosis.reference:
@@ -228,7 +243,7 @@ def limb_numbers(
         codes.append("ostial" if tree else "lesion_at_edge")
     if float(reference.healthy.mean()) < 0.2:
         codes.append("no_healthy_part")
-    edited = bool(own) or any(edit.kind == "path" and edit.limb == name for edit in edits)
+    edited = bool(own) or led
     if edited:
         codes.append("edited")
         diameter, covariance, per_point = shown_shape(shape, per_point)
