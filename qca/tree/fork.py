@@ -1,4 +1,4 @@
-"""Where three paths along ridges meet: the cheapest place, unless daughters closed a loop or nothing is seen there."""
+"""Where three paths along ridges meet: the cheapest place, but for loops, corners, and where nothing is seen."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.halved import from_half, halved
+from qca.tree.steady import steadier
 
 _PAST_PX, _PAST_PART = 12.0, 0.2
 """Around a pick no path but its own leads, so far, px, and as a part of the distance to the nearest other pick: limbs
@@ -45,7 +46,8 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
 
     Daughters that touch beyond their picks close a loop, and meeting there may be cheaper than at the fork: then the
     proximal path follows one daughter, and the other daughter's path leaves its pick away from the fork and turns back.
-    Where they look like that, a daughter that may not leave its pick that way is tried.
+    Where they look like that, a daughter that may not leave its pick that way is tried. Paths that turn a corner, as
+    those do that follow a crossing vessel for a while, give way to steadier ones.
 
     Parameters
     ----------
@@ -91,6 +93,9 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
             other = _meet(searches)
             if other.cost < _AS_LIKELY * first.cost and other.sharpest > first.sharpest + _STRAIGHTER_DEG:
                 found = other
+    steady = steadier(found.paths, grounds, starts)
+    if steady is not None and (found.turned_back is not None or _Meeting(steady, found.cost).turned_back is None):
+        found = found._replace(paths=steady)
     return [from_half(path) for path in found.paths]
 
 

@@ -8,10 +8,8 @@ from scipy.ndimage import gaussian_filter
 from scipy.spatial import KDTree
 
 from qca.frames.frame import Frame
-from qca.phantom import hard_bifurcation
 from qca.picks import Edit, Picks
 from qca.pipeline import measure
-from qca.validation.case import phantom_case
 
 RADIUS = 5.0
 SIZE = 240
@@ -57,13 +55,3 @@ def test_a_path_that_is_led_by_hand_may_turn():
     led = replace(picks, edits=(Edit("path", "segment", points=(tuple(corner.tolist()),)),))
     assert turns(frame, picks)
     assert not turns(frame, led)
-
-
-def test_a_path_that_follows_a_crossing_vessel_is_told():
-    """A distal lesion that hardly shows: the path leaves the side branch along the vessel that crosses both."""
-    case = phantom_case(hard_bifurcation(18, "crossing"), "crossing")
-    reading = measure(case.frame, case.picks)
-    truth, limb = case.target.limbs["distal"], reading.limbs["distal"]
-    assert abs(limb.mld_px * case.target.mm_per_px - truth.mld_mm) > 0.3
-    assert "sharp_turn" in limb.flags
-    assert ("overlap_beside", "angles") in [(one.code, one.where) for one in reading.flags]
