@@ -58,7 +58,7 @@ def true_catheter_mm(picks: Picks) -> float | None:
     raise PicksError(msg)
 
 
-def rough_mm_per_px(catheter: Catheter, picks: Picks) -> float:
+def mm_per_px_by_itself(catheter: Catheter, picks: Picks) -> float:
     """Give the scale, mm per px, as the catheter by itself tells it."""
     true_mm = true_catheter_mm(picks)
     assert true_mm is not None  # noqa: S101 - there is a catheter

@@ -40,7 +40,8 @@ _ROWS = (
         "scale_missing",
         "scale missing",
         "no scale: numbers are in pixels",
-        "No catheter, no typed scale and no header scale was given, so nothing is known in millimetres.",
+        "No catheter, no typed scale and no header scale was given, so nothing is known in millimetres. Guide wires in "
+        "the lumen are not looked for either: what tells one is how dark its size makes it.",
         "Pick a catheter and give its size, or choose another source of scale.",
         untrusted=False,
     ),

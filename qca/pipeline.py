@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.assembly import Fitted, assemble, flag
-from qca.catheter import Catheter, rough_mm_per_px, see_catheter, uses_catheter
+from qca.catheter import Catheter, see_catheter, uses_catheter
 from qca.display_curve import noise_by_level, straightened
 from qca.doubts import saturated
 from qca.errors import LimbTooShort, NoVessel
@@ -22,7 +22,7 @@ from qca.one_thread import one_thread
 from qca.picked_points import all_exposed, picked_points
 from qca.picks import LimbName, Picks
 from qca.reading import Reading
-from qca.scaling import Scaling, find_scale
+from qca.scaling import Scaling, find_scale, rough_mm_per_px
 from qca.settings import DEFAULT_SETTINGS, Settings
 from qca.sharpened import smoothed_back, unsharp_mask
 from qca.tree.grow import grow
@@ -181,10 +181,10 @@ class FrameAtHand:
         catheter = self._catheter(turned, picks, dark=dark)
         priors = expected_grey(frame, crop.image, None if catheter is None else catheter.shaft, dark=dark)
         options = FitOptions(priors=priors, ends=grey_ends(frame, dark=dark))
-        # without a catheter too little is known of blur and contrast to tell a wire from a lumen that is not round
-        if catheter is not None:
-            least = LEAST_AREA_MM2 / rough_mm_per_px(catheter, picks) ** 2
-            options = replace(options, wires=True, least_wire=least)
+        # what tells a wire from a lumen that is not round, or a vessel that shines, is how dark its size makes it
+        mm_per_px = rough_mm_per_px(frame, picks, catheter)
+        if mm_per_px is not None:
+            options = replace(options, wires=True, least_wire=LEAST_AREA_MM2 / mm_per_px**2)
         with _solvable("vessel"):
             joint = grow(crop, paths, options, rough=rough)
         return Fitted(names, crop, dark, turned, catheter, priors, joint)

@@ -12,7 +12,7 @@ from calib.checks import disagreement
 from calib.scale import Scale
 from calib.sources import HeaderNumbers, scale_from_catheter, scale_from_header, scale_typed
 from calib.units import Px
-from qca.catheter import NO_SHAFT, Catheter, see_catheter, true_catheter_mm
+from qca.catheter import NO_SHAFT, Catheter, mm_per_px_by_itself, see_catheter, true_catheter_mm
 from qca.doubts import saturated
 from qca.errors import MissingScale, NoVessel
 from qca.frames.frame import Frame
@@ -143,6 +143,31 @@ def find_scale(
     if saturated(pixels.censored.seen[np.abs(pixels.x) < shaft.outer_px / 2]):
         scaling = replace(scaling, codes=(*scaling.codes, "saturated"))
     return scaling
+
+
+def rough_mm_per_px(frame: Frame, picks: Picks, catheter: Catheter | None) -> float | None:
+    """Scale, mm per px, before the vessels are measured.
+
+    Parameters
+    ----------
+    frame : Frame
+        For its header numbers.
+    picks : Picks
+        Catheter, typed scale, or header.
+    catheter : Catheter or None
+        The catheter as it was seen by itself, where it is the source.
+
+    Returns
+    -------
+    float or None
+        None where no source is named or the named one tells nothing.
+    """
+    if catheter is not None:
+        return mm_per_px_by_itself(catheter, picks)
+    if picks.mm_per_px is not None:
+        return picks.mm_per_px
+    header = scale_from_header(header_numbers(frame)) if picks.scale == "header" else None
+    return None if header is None else header.mm_per_px
 
 
 def _wire_code(shaft: SeenShaft, grey: GreyModel) -> str | None:

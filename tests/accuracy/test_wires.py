@@ -15,10 +15,15 @@ pytestmark = pytest.mark.accuracy
 SEEDS = range(301, 309)
 
 
-def read(recipe):
-    """The reading and, limb by limb, the error of the MLD with the scale's taken off, and its SD, both in mm."""
+def read(recipe, *, typed=False):
+    """The reading and, limb by limb, the error of the MLD with the scale's taken off, and its SD, both in mm.
+
+    ``typed``: no catheter is picked, the scale is given as a number.
+    """
     case = phantom_case(recipe, "wires")
-    reading, scale = measure(case.frame, case.picks), case.target.mm_per_px
+    scale = case.target.mm_per_px
+    typed_picks = replace(case.picks, catheter=None, french=None, catheter_mm=None, mm_per_px=scale)
+    reading = measure(case.frame, typed_picks if typed else case.picks)
     errors = {
         name: (limb.mld_px * scale - case.target.limbs[name].mld_mm, limb.mld_sd_px * scale)
         for name, limb in reading.limbs.items()
@@ -30,10 +35,11 @@ def wired(reading):
     return {flag.where for flag in reading.flags if flag.code == "wire_inside"}
 
 
-@pytest.fixture(scope="module", params=["guide_wire", "two_wires"])
+@pytest.fixture(scope="module", params=["guide_wire", "two_wires", "guide_wire, typed scale"])
 def readings(request):
-    recipes = [hard_bifurcation(seed, request.param) for seed in SEEDS]
-    return recipes, [read(recipe) for recipe in recipes]
+    difficulty, *typed = request.param.split(",")
+    recipes = [hard_bifurcation(seed, difficulty) for seed in SEEDS]
+    return recipes, [read(recipe, typed=bool(typed)) for recipe in recipes]
 
 
 def test_diameters_are_as_good_as_without_a_wire(readings):
@@ -53,9 +59,10 @@ def test_wires_are_said_where_they_lie(readings):
     assert right >= len(SEEDS) - 1
 
 
+@pytest.mark.parametrize("typed", [False, True], ids=["catheter", "typed scale"])
 @pytest.mark.parametrize("seed", [*SEEDS[::2], 31, 32])
-def test_none_is_seen_where_there_is_none(seed):
-    reading, _ = read(random_bifurcation(seed))
+def test_none_is_seen_where_there_is_none(seed, typed):
+    reading, _ = read(random_bifurcation(seed), typed=typed)
     assert wired(reading) == set()
 
 
