@@ -15,6 +15,7 @@ from qca.tree.halved import from_half, halved, to_half
 from qca.tree.led_path import lead
 from qca.tree.path import ridge_cost, ridge_costs, shortest_path, snap
 from qca.tree.ridge import RIDGE_SCALES_PX, near_axis, ridge_strength
+from qca.tree.steady import steadier
 from qca.tube.curve import Curve, curve_through
 from qca.tube.median import median
 
@@ -190,6 +191,8 @@ def _traced(
         names: tuple[str, ...] = ("segment",)
         costs = [ridge_cost(strength, crop.valid, picks_rc)]
         paths = [shortest_path(costs[0], *ends)]
+        steady = steadier([to_half(paths[0])], [halved(costs[0])], [tuple(ends[1] // 2)])
+        paths = paths if steady is None else [from_half(path) for path in steady]
     else:
         names = ("proximal", "distal", "side")
         costs = ridge_costs(strength, crop.valid, picks_rc)

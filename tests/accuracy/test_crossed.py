@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
+from scipy.spatial import KDTree
 
-from qca.phantom import hard_bifurcation
+from qca.phantom import hard_bifurcation, render
+from qca.picks import Picks
 from qca.pipeline import measure
 from qca.validation.case import phantom_case
 from tests.accuracy.tubes import Tubes, as_frame
@@ -40,3 +42,14 @@ def test_no_limb_is_led_along_a_vessel_that_crosses_it(seed):
     angles = measure(case.frame, case.picks).angles
     error = [getattr(angles, letter) - case.target.angles_deg[letter] for letter in "ABC"]
     assert np.abs(error).max() < 9
+
+
+@pytest.mark.parametrize("seed", [21, 22])
+def test_nor_is_a_segment(seed):
+    """From a proximal to a distal pick; it went 35 and 14 px astray."""
+    phantom = render(hard_bifurcation(seed, "crossing"))
+    picks = Picks(start=phantom.picks.proximal, end=phantom.picks.distal, mm_per_px=0.2)
+    line = measure(phantom.frame(), picks).limbs["segment"].profile
+    limbs = [phantom.truth.limbs[name] for name in ("proximal", "distal")]
+    true = KDTree(np.vstack([np.column_stack([limb.x_px, limb.y_px]) for limb in limbs]))
+    assert true.query(np.column_stack([line.x_px, line.y_px]))[0].max() < 6
