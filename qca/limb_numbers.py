@@ -24,6 +24,7 @@ from qca.errors import LimbTooShort
 from qca.frames.frame import Frame
 from qca.limb_starts import STEP_PX, LimbStart
 from qca.lumen.reference import Flow, Reference
+from qca.lumen.ringing import ringing, steep_flanks
 from qca.lumen.stenosis import Stenosis
 from qca.lumen.thin import believed
 from qca.picks import Edit, LimbName
@@ -58,6 +59,9 @@ _ROUNDED = 0.02
 """The same at the proximal limb's first section, as a part of its diameter, falling over a radius: how its walls run
 into the daughters' is not in a union of tubes. On 159 frames of another renderer, which rounds what limbs share, the
 diameters there were true in 76 %."""
+_UNSURE_SWING, _SEEN = 0.3, 1e-5
+"""SD of what is taken off for ringing, as a part of it; own choice. And from which part of the usual power on a wave of
+radii counts as seen through the blur."""
 _GIVEN_BACK = 0.5
 """Part of what smoothness has taken from a diameter that is given back. All of it would bring back noise as well."""
 
@@ -125,6 +129,22 @@ def _left_over(s: Array, diameter: Array, *, forks: bool) -> Array:
     wide = max(float(diameter[0]), 1.0)
     rounded = _ROUNDED * wide * np.exp(-2 * (s - s[0]) / wide)
     return np.asarray(along + np.outer(rounded, rounded))
+
+
+def _swings(joint: JointFit, i: int, s: Array, basis: Array, diameter: Array, sd: Array) -> Array:
+    """Find what ringing adds to diameters (N,) at arc lengths ``s`` (N,) of limb ``i``, px; ``basis``: its spline's."""
+    if not steep_flanks(s, diameter, sd):
+        return np.zeros_like(s)
+    from scipy.ndimage import gaussian_filter1d
+
+    def blurred(columns: Array) -> Array:
+        return np.asarray(gaussian_filter1d(columns, math.exp(joint.log_sigma) / STEP_PX, axis=0, mode="nearest"))
+
+    seen = blurred(basis)
+    normal = seen.T @ seen
+    normal[np.diag_indices_from(normal)] += _SEEN * normal.trace() / len(normal)
+    nearest = np.linalg.solve(normal, blurred(seen).T)
+    return ringing(s, diameter, sd, basis @ joint.response(i, _GIVEN_BACK) @ nearest)
 
 
 def _turns(s: Array, points: Array, diameter: Array) -> tuple[tuple[float, float, str], ...]:
@@ -208,6 +228,9 @@ def limb_numbers(
     covariance += np.outer(smoothed, smoothed)
     diameter = 2 * basis @ limb.r - _GIVEN_BACK * smoothed
     noise = 4 * basis @ joint.shaken(i, _GIVEN_BACK) @ basis.T
+    swing = _swings(joint, i, s, basis, diameter, np.sqrt(np.diagonal(covariance)))
+    diameter = diameter - swing
+    covariance += _UNSURE_SWING**2 * np.outer(swing, swing)
     diameter, narrowed = believed(diameter, np.sqrt(np.diagonal(covariance)))
     covariance, noise = (narrowed[:, None] * matrix * narrowed for matrix in (covariance, noise))
     base, normal = limb.curve.at(s)

@@ -115,17 +115,31 @@ class JointFit:
         push = precisions.r[i] * np.diff(self.theta[part], 2)
         return np.asarray(-self.covariance[part, part] @ np.convolve(push, [1.0, -2.0, 1.0]))
 
+    def response(self, i: int, given_back: float = 0.0) -> Array:
+        """Say what becomes of limb ``i``'s true radii in the fit: a matrix to multiply their coefficients by.
+
+        ``given_back`` is the part of `smoothed_by` that is taken off the radii.
+        """
+        pull = self._pull(i)
+        whole = np.eye(len(pull))
+        return np.asarray((whole + given_back * pull) @ (whole - pull))
+
+    def _pull(self, i: int) -> Array:
+        """Say what smoothness takes from limb ``i``'s radii: a matrix to multiply their coefficients by."""
+        precisions, part = self.shared.precisions, self.layout.r[i]
+        assert precisions is not None  # noqa: S101 - set by every fit
+        posterior = self.covariance[part, part]
+        second = np.diff(np.eye(len(posterior)), 2, axis=0)
+        return np.asarray(posterior @ (second.T * precisions.r[i]) @ second)
+
     def shaken(self, i: int, given_back: float = 0.0) -> Array:
         """Covariance of limb ``i``'s radii from frame to frame, px^2: what noise alone does to them.
 
         The posterior's holds besides it what smoothness keeps from being told. ``given_back`` is the part of
         `smoothed_by` that is taken off the radii.
         """
-        precisions, part = self.shared.precisions, self.layout.r[i]
-        assert precisions is not None  # noqa: S101 - set by every fit
-        posterior = self.covariance[part, part]
-        second = np.diff(np.eye(len(posterior)), 2, axis=0)
-        pull = posterior @ (second.T * precisions.r[i]) @ second
+        part = self.layout.r[i]
+        posterior, pull = self.covariance[part, part], self._pull(i)
         again = np.eye(len(posterior)) + given_back * pull
         return np.asarray(again @ (posterior - pull @ posterior) @ again.T)
 
