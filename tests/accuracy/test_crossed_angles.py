@@ -10,9 +10,9 @@ from qca.validation.case import phantom_case
 pytestmark = pytest.mark.accuracy
 
 
-@pytest.mark.parametrize("seed", [106, 113, 131])
+@pytest.mark.parametrize("seed", [7, 23, 106])
 def test_angles_of_a_limb_that_was_led_astray_are_flagged(seed):
-    """A limb was traced along the crossing vessel: an angle is wrong by 60 to 130 degrees, ten times its SD."""
+    """A limb was traced along the crossing vessel: an angle is wrong by 50 to 130 degrees, ten times its SD."""
     case = phantom_case(hard_bifurcation(seed, "crossing"), "crossed")
     reading = measure(case.frame, case.picks)
     found = [(getattr(reading.angles, name), getattr(reading.angles, f"sd_{name}")) for name in "ABC"]
@@ -21,9 +21,10 @@ def test_angles_of_a_limb_that_was_led_astray_are_flagged(seed):
     assert any(FLAGS[flag.code].untrusted for flag in reading.flags if flag.where == "angles")
 
 
-def test_a_limb_that_is_no_longer_led_astray():
-    """Where a faint limb's path was weighed by the others' ridges, it followed the crossing vessel here."""
-    case = phantom_case(hard_bifurcation(112, "crossing"), "crossed")
+@pytest.mark.parametrize("seed", [112, 113, 131])
+def test_a_limb_that_is_no_longer_led_astray(seed):
+    """Weighed by the others' ridges, or where corners cost nothing, a path followed the crossing vessel here."""
+    case = phantom_case(hard_bifurcation(seed, "crossing"), "crossed")
     angles = measure(case.frame, case.picks).angles
     for name in "ABC":
         assert abs(getattr(angles, name) - case.target.angles_deg[name]) < 4 * getattr(angles, f"sd_{name}")
