@@ -133,7 +133,8 @@ def _left_over(s: Array, diameter: Array, *, forks: bool) -> Array:
 
 def _swings(joint: JointFit, i: int, s: Array, basis: Array, diameter: Array, sd: Array) -> Array:
     """Find what ringing adds to diameters (N,) at arc lengths ``s`` (N,) of limb ``i``, px; ``basis``: its spline's."""
-    if not steep_flanks(s, diameter, sd):
+    flanks = steep_flanks(s, diameter, sd)
+    if not flanks:
         return np.zeros_like(s)
     from scipy.ndimage import gaussian_filter1d
 
@@ -144,7 +145,7 @@ def _swings(joint: JointFit, i: int, s: Array, basis: Array, diameter: Array, sd
     normal = seen.T @ seen
     normal[np.diag_indices_from(normal)] += _SEEN * normal.trace() / len(normal)
     nearest = np.linalg.solve(normal, blurred(seen).T)
-    return ringing(s, diameter, sd, basis @ joint.response(i, _GIVEN_BACK) @ nearest)
+    return ringing(s, diameter, flanks, basis @ joint.response(i, _GIVEN_BACK) @ nearest)
 
 
 def _turns(s: Array, points: Array, diameter: Array) -> tuple[tuple[float, float, str], ...]:

@@ -12,6 +12,8 @@ Axes: N positions along a limb, evenly spaced.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -32,23 +34,25 @@ _WINDOW_PX, _LEAST_WINDOW_PX = 9.0, 7.5
 that it is one."""
 _FITS, _TELLS = 0.05, 0.25
 """A flank is a step where what is left over (root mean square) is under this part of the step's height, and under this
-part of the mean square that is left over from a gentle ramp. With half of the first, steps in the noise are missed;
-with twice the second, steep lesions of a few mm pass for steps."""
+part of the mean square that is left over from a gentle ramp. With 0.03 for the first and 0.3 for the second half of
+the steps are missed; with 0.05 and 0.5 steep lesions of a few mm pass for steps."""
 _REACH_PX, _LARGEST = 12.0, 0.2
 """Swings further away are left alone, and those larger than this part of the step are told no better."""
 _ROUNDS = 2
 """Times that flanks are compared, each with the others' swings taken off."""
 
 
-def ringing(position: Array, diameter: Array, sd: Array, response: Array) -> Array:
+def ringing(position: Array, diameter: Array, flanks: Sequence[float], response: Array) -> Array:
     """Tell what swings beside abrupt flanks add to a profile.
 
     Parameters
     ----------
     position : ndarray, shape (N,)
         Along the limb, px.
-    diameter, sd : ndarray, shape (N,)
-        Diameters as they come out of the fit, and their SDs, px.
+    diameter : ndarray, shape (N,)
+        Diameters as they come out of the fit, px.
+    flanks : sequence of float
+        Middles of the steep ones, px (`steep_flanks`).
     response : ndarray, shape (N, N)
         What comes out of the fit for a true profile, as a matrix to multiply it by.
 
@@ -57,7 +61,6 @@ def ringing(position: Array, diameter: Array, sd: Array, response: Array) -> Arr
     ndarray, shape (N,)
         To be taken off the diameters, px; zero where there is no abrupt flank.
     """
-    flanks = steep_flanks(position, diameter, sd)
     swings = np.zeros((len(flanks), len(position)))
     for _ in range(_ROUNDS if len(flanks) > 1 else 1):
         for k, middle in enumerate(flanks):
@@ -70,7 +73,20 @@ def ringing(position: Array, diameter: Array, sd: Array, response: Array) -> Arr
 
 
 def steep_flanks(position: Array, diameter: Array, sd: Array) -> list[float]:
-    """Middles of a profile's steep flanks, px; as above, a few at most."""
+    """Find the steep flanks of a profile.
+
+    Parameters
+    ----------
+    position : ndarray, shape (N,)
+        Along the limb, px.
+    diameter, sd : ndarray, shape (N,)
+        Diameters as they come out of the fit, and their SDs, px.
+
+    Returns
+    -------
+    list of float
+        Their middles, px, a few at most.
+    """
     half = _ACROSS_PX / 2
     rise = np.abs(np.interp(position + half, position, diameter) - np.interp(position - half, position, diameter))
     inner, before, after = rise[1:-1], rise[:-2], rise[2:]

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.tree.halved import from_half, halved
+from qca.tree.path import arc_length
 from qca.tree.steady import steadier
 
 _PAST_PX, _PAST_PART = 12.0, 0.2
@@ -80,7 +81,7 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
         if i is None or meeting.cost > _DETOUR * first.cost:
             break
         outwards = meeting.paths[i]
-        outermost = np.flatnonzero(_along(outwards) <= _along(outwards)[-1] - _BAR_AWAY_PX / 2)
+        outermost = np.flatnonzero(arc_length(outwards) <= arc_length(outwards)[-1] - _BAR_AWAY_PX / 2)
         searches[i] = search(i, _barred(searches[i].ground, outwards, int(outermost[-1]) if len(outermost) else 0))
         meeting = _meet(searches)
     found = first if meeting.turned_back is not None or meeting.cost > _DETOUR * first.cost else meeting
@@ -134,7 +135,7 @@ class _Meeting(NamedTuple):
         """Degrees from the proximal path's beginning to those of the distal and the side path."""
         chords = []
         for path in self.paths:
-            chord = path[min(int(np.searchsorted(_along(path), _CHORD_PX / 2)), len(path) - 1)] - path[0]
+            chord = path[min(int(np.searchsorted(arc_length(path), _CHORD_PX / 2)), len(path) - 1)] - path[0]
             chords.append(chord / max(float(np.linalg.norm(chord)), 1e-9))
         distal, side = (float(np.degrees(np.arccos(np.clip(chords[0] @ chord, -1, 1)))) for chord in chords[1:])
         return distal, side
@@ -147,7 +148,7 @@ class _Meeting(NamedTuple):
     @property
     def turned_back(self) -> int | None:
         """The daughter that comes round, where one leaves into the proximal path's direction or has hardly a path."""
-        lengths = [_along(path)[-1] for path in self.paths]
+        lengths = [arc_length(path)[-1] for path in self.paths]
         distal, side = self.angles
         i = 1 if distal < side else 2
         if min(distal, side) < _TURNED_BACK_DEG and lengths[i] > _POINT_PX / 2:
@@ -161,11 +162,6 @@ def _meet(searches: Sequence[_Search]) -> _Meeting:
     total = np.sum([search.far for search in searches], axis=0)
     place = tuple(int(v) for v in np.unravel_index(int(np.argmin(total)), total.shape))
     return _Meeting([search.path(place) for search in searches], float(total[place]))
-
-
-def _along(path: Path) -> npt.NDArray[np.float64]:
-    """Arc length at each point of a path."""
-    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
 
 
 def _barred(ground: Image, path: Path, k: int) -> Image:

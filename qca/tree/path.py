@@ -133,3 +133,8 @@ def shortest_path(cost: Image, start: npt.NDArray[np.int64], end: npt.NDArray[np
     mcp = MCP_Geometric(cost)
     mcp.find_costs([tuple(start)], [tuple(end)])
     return np.asarray(mcp.traceback(tuple(end)), dtype=np.float64)
+
+
+def arc_length(path: Path) -> npt.NDArray[np.float64]:
+    """Arc length, (N,), at each point of a path (N, 2)."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])

@@ -16,11 +16,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
+from qca.tree.path import arc_length
 from qca.tree.turning import sharpest_turn
 from qca.tube.curve import curve_through
 
 _CORNER = math.radians(25)
-"""From this turn on, rad, another way is looked for; cheap to try, for of 200 drawn frames 27 turn so much."""
+"""From this turn on, rad, another way is looked for; of 200 drawn frames 27 turn so much."""
 _SMOOTH, _REACH = 2.5, 6.0
 """Of that turn: SD of the Gaussian that smooths a path, and length of the chords that enclose it, coarse px."""
 _STEADIER = math.radians(5)
@@ -159,7 +160,7 @@ def _sharpest(paths: Sequence[Path]) -> float:
 
 def _pixel_by_pixel(path: Path) -> Path:
     """Points one pixel apart along a path, its end included."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    along = arc_length(path)
     at = np.append(np.arange(0.0, along[-1], 1.0), along[-1])
     return np.column_stack([np.interp(at, along, path[:, k]) for k in (0, 1)])
 
