@@ -32,6 +32,8 @@ _LEAST_RADIUS_PX = 4.0
 """Radius from which on a pick on the wall may be too far from the axis to be drawn there."""
 _OFF_AXIS_PX, _OFF_AXIS_PART = 2.0, 0.3
 """An end this far from the axis, px and as a part of the radius, is drawn to it: others are not worth a second look."""
+_STRIP_PX, _CLEARLY = 4.0, 4.0
+"""Levels between two points are means this far to both sides; one is lighter from so many standard errors on."""
 _LEAST_SIDE = 64
 """An image with a smaller side is not halved, px."""
 REACH_PX = 24.0
@@ -159,9 +161,23 @@ def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -
     for i, (pick, radius) in enumerate(zip(picks_rc, widths, strict=True)):
         if radius > _LEAST_RADIUS_PX and _lit_around(crop, ends[i], 2 * radius):
             axis = near_axis(-crop.image, pick, radius)
-            if np.linalg.norm(axis - ends[i]) > max(_OFF_AXIS_PX, _OFF_AXIS_PART * radius):
+            far = np.linalg.norm(axis - ends[i]) > max(_OFF_AXIS_PX, _OFF_AXIS_PART * radius)
+            if far and not _lit_between(crop.image, ends[i], axis):
                 found[i] = axis
     return found
+
+
+def _lit_between(image: Array, end: Ends, axis: Ends) -> bool:
+    """Whether it is lighter between two points than at either of them: then they lie in two lumens."""
+    from scipy.ndimage import map_coordinates
+
+    way = (axis - end) / np.linalg.norm(axis - end)
+    on, beside = np.arange(0.0, np.linalg.norm(axis - end) + 0.5), np.arange(-_STRIP_PX, _STRIP_PX + 1)
+    across = np.array([way[1], -way[0]])
+    where = end[:, None, None] + way[:, None, None] * on[:, None] + across[:, None, None] * beside
+    strip = map_coordinates(image, where, order=1, mode="nearest")
+    level, error = strip.mean(1), float(np.sqrt(strip.var(1).mean() / len(beside)))
+    return bool(level.max() - max(level[0], level[-1]) > _CLEARLY * error)
 
 
 def _lit_around(crop: Crop, point: Ends, within_px: float) -> bool:

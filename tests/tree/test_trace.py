@@ -62,6 +62,14 @@ def test_a_pick_on_a_thin_lumen_is_not_drawn_to_a_wide_neighbour():
     assert side[-1][0] == pytest.approx(45, abs=2)
 
 
+def test_a_pick_on_a_thin_lumen_stays_there_though_its_path_follows_a_wide_neighbour():
+    """The neighbour's radius then counts as the limb's, and its axis lies within that radius of the pick."""
+    image = tubes((130, 200), ((100, 10), (60, 190), 7), ((80, 95), (47, 190), 2.5), ((85, 80), (115, 190), 5))
+    picks = np.array([[97.0, 20.0], [113.0, 180.0], [50.0, 180.0]])
+    side = trace_tree(whole(image), picks, 6.0)[2]
+    assert np.hypot(*(side[-1] - picks[2])) < 3
+
+
 def test_one_segment():
     (path,) = trace_tree(whole(FORK), PICKS[:2], 6.0)
     assert np.hypot(*(path[0] - PICKS[0])) < 3
