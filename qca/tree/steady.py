@@ -32,8 +32,8 @@ _DETOUR = 1.6
 """Other paths may cost this many times as much as the cheapest, turns apart."""
 _APART = 3.0
 """Paths that keep within so many coarse px of the cheapest are the same ways, and those stay as they are."""
-_LEAST = 4
-"""Points of a path at least."""
+_LEAST = 3.0
+"""Length of a path at least, coarse px: what is shorter has no direction."""
 
 _STEPS = (
     (0, 1), (1, 2), (1, 1), (2, 1), (1, 0), (2, -1), (1, -1), (1, -2),
@@ -76,7 +76,7 @@ def steadier(paths: Sequence[Path], grounds: Sequence[Image], ends: Sequence[Pla
     if not all(np.isfinite(way.far[place]) for way in ways):
         return None
     found = [_pixel_by_pixel(way.path(place)) for way in ways]
-    if min(len(path) for path in found) < _LEAST or _sharpest(found) > sharpest - _STEADIER:
+    if min(arc_length(path)[-1] for path in found) < _LEAST or _sharpest(found) > sharpest - _STEADIER:
         return None
     dearer = sum(_cost(path, ground) for path, ground in zip(found, grounds, strict=True)) > _DETOUR * cost
     return None if dearer or _apart(paths, found) < _APART else found
@@ -154,7 +154,7 @@ def _between(step: tuple[int, int]) -> tuple[tuple[int, int], ...]:
 
 def _sharpest(paths: Sequence[Path]) -> float:
     """Sharpest turn of some paths, rad; short ones do not turn."""
-    curves = [curve_through(path, _SMOOTH) for path in paths if len(path) >= _LEAST]
+    curves = [curve_through(path, _SMOOTH) for path in paths if arc_length(path)[-1] >= _LEAST]
     return max((sharpest_turn(curve.position, curve.points, _REACH).angle for curve in curves), default=0.0)
 
 

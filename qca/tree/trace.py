@@ -32,8 +32,8 @@ _LEAST_RADIUS_PX = 4.0
 """Radius from which on a pick on the wall may be too far from the axis to be drawn there."""
 _OFF_AXIS_PX, _OFF_AXIS_PART = 2.0, 0.3
 """An end this far from the axis, px and as a part of the radius, is drawn to it: others are not worth a second look."""
-_STRIP_PX, _CLEARLY = 4.0, 4.0
-"""Levels between two points are means this far to both sides; one is lighter from so many standard errors on."""
+_STRIP_PX, _CLEARLY = 8.0, 4.0
+"""Levels along a way are means this far to both sides; one is lighter from so many standard errors on."""
 _LEAST_SIDE = 64
 """An image with a smaller side is not halved, px."""
 REACH_PX = 24.0
@@ -147,6 +147,9 @@ def trace_tree(
         )
     except LimbTooShort:
         return paths
+    # two lumens side by side look like one wide one from the thinner of them
+    if 2 * max(_widths(larger.image, [curve_through(path, FIRST_SMOOTH_PX / 2) for path in traced], 1)) <= _WIDE_PX:
+        return paths
     return [from_half(path) for path in traced]
 
 
@@ -162,13 +165,13 @@ def _on_axes(crop: Crop, picks_rc: Array, ends: Ends, widths: Sequence[float]) -
         if radius > _LEAST_RADIUS_PX and _lit_around(crop, ends[i], 2 * radius):
             axis = near_axis(-crop.image, pick, radius)
             far = np.linalg.norm(axis - ends[i]) > max(_OFF_AXIS_PX, _OFF_AXIS_PART * radius)
-            if far and not _lit_between(crop.image, ends[i], axis):
+            if far and not _in_another(crop.image, ends[i], axis):
                 found[i] = axis
     return found
 
 
-def _lit_between(image: Array, end: Ends, axis: Ends) -> bool:
-    """Whether it is lighter between two points than at either of them: then they lie in two lumens."""
+def _in_another(image: Array, end: Ends, axis: Ends) -> bool:
+    """Whether it gets lighter on the way from an end to an axis, which then is another lumen's or lies between two."""
     from scipy.ndimage import map_coordinates
 
     way = (axis - end) / np.linalg.norm(axis - end)
@@ -177,7 +180,7 @@ def _lit_between(image: Array, end: Ends, axis: Ends) -> bool:
     where = end[:, None, None] + way[:, None, None] * on[:, None] + across[:, None, None] * beside
     strip = map_coordinates(image, where, order=1, mode="nearest")
     level, error = strip.mean(1), float(np.sqrt(strip.var(1).mean() / len(beside)))
-    return bool(level.max() - max(level[0], level[-1]) > _CLEARLY * error)
+    return bool(level.max() - level[0] > _CLEARLY * error)
 
 
 def _lit_around(crop: Crop, point: Ends, within_px: float) -> bool:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from qca.errors import LimbTooShort
 from qca.tree.trace import Crop, crop_around, first_radius, trace_tree
@@ -68,6 +69,43 @@ def test_a_pick_on_a_thin_lumen_stays_there_though_its_path_follows_a_wide_neigh
     picks = np.array([[97.0, 20.0], [113.0, 180.0], [50.0, 180.0]])
     side = trace_tree(whole(image), picks, 6.0)[2]
     assert np.hypot(*(side[-1] - picks[2])) < 3
+
+
+def side_by_side(thin, wide, gap):
+    """Attenuation of a wide straight lumen and a thin one that leaves it at (130, 120) and then runs beside it."""
+    beside = 130 - wide - thin - gap
+    bend = (beside, 250 - beside)
+    depth = 100 - tubes(
+        (260, 340), ((130, 10), (130, 330), wide), ((130, 120), bend, thin), (bend, (beside, 330), thin)
+    )
+    return gaussian_filter(depth, 1.5), float(beside)
+
+
+def counted(depth, seed):
+    """Quanta behind it, 900 of them per pixel where there is nothing."""
+    return np.random.default_rng(seed).poisson(900 * np.exp(-0.0175 * depth)).astype(float)
+
+
+@pytest.mark.parametrize(
+    ("thin", "wide", "gap"), [(2.5, 5, 12), (2.5, 8, 8), (2.5, 8, 12), (4, 5, 4), (4, 8, 2), (4, 8, 6)]
+)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_daughters_side_by_side_meet_where_they_part(thin, wide, gap, seed):
+    """A bridge from one to the other beside their picks is shorter than both lumens, and was taken for the fork."""
+    depth, beside = side_by_side(thin, wide, gap)
+    picks = np.array([[130.0, 40.0], [130.0, 240.0], [beside, 240.0]])
+    for path in trace_tree(whole(counted(depth, seed)), picks, 6.0):
+        assert path[0] == pytest.approx([130, 120], abs=16)
+
+
+def test_two_lumens_side_by_side_are_not_taken_for_a_wide_one():
+    """On larger pixels, as wide ones are traced on, the path left the thinner one for its neighbour."""
+    depth, beside = side_by_side(2.5, 5, 6)
+    depth = np.maximum(depth, gaussian_filter(100 - tubes(depth.shape, ((130, 120), (230, 250), 4)), 1.5))
+    picks = np.array([[130.0, 40.0], [218.5, 235.0], [beside, 240.0]])
+    side = trace_tree(whole(counted(depth, 1)), picks, 6.0)[2]
+    there = (side[:, 1] > 150) & (side[:, 1] < 230)
+    assert np.abs(side[there, 0] - beside).max() < 4
 
 
 def test_one_segment():
