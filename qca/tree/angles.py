@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from qca.reading import Angles
 from qca.tube.fitted import JointFit
+from qca.tube.limb import Limb, healthy_part
 from qca.tube.median import median
 
 Array = npt.NDArray[np.float64]
@@ -98,11 +99,22 @@ def _join(joint: JointFit, mouths: Sequence[float]) -> Array:
     """
     known = np.zeros((2, 2))
     widest = max(median(limb.radius(limb.curve.position)) for limb in joint.limbs)
-    for limb, hidden in zip(joint.limbs, mouths, strict=True):
-        across = limb.curve.normal[min(round(hidden / limb.curve.step), len(limb.curve.normal) - 1)]
+    for limb, mouth in zip(joint.limbs, mouths, strict=True):
+        across = limb.curve.normal[min(round(mouth / limb.curve.step), len(limb.curve.normal) - 1)]
+        hidden = _hidden(limb, mouth, widest)
         sd = widest * float(np.hypot(_JOIN_PART, _BEND_PART * (hidden / widest) ** 2))
         known += np.outer(across, across) / sd**2
     return np.asarray(np.linalg.inv(known + 1e-6 * np.eye(2)))
+
+
+def _hidden(limb: Limb, mouth: float, told: float) -> float:
+    """Arc length before which a limb's centreline does not show, px: its mouth's, and that of a lesion there.
+
+    A lesion draws the lumen's middle aside. It ends where so much of the limb is healthy as is ``told``, px.
+    """
+    s = np.arange(mouth, limb.curve.length, 1.0)
+    healthy = np.cumsum(healthy_part(limb.radius(s))) if len(s) else np.zeros(1)
+    return mouth + max(float(np.searchsorted(healthy, told)) - told, 0.0)
 
 
 def point_at_distance(points: Array, origin: Array, distance: float) -> tuple[Array, int, bool]:
