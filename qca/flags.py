@@ -150,6 +150,15 @@ _ROWS = (
         untrusted=False,
     ),
     FlagDefinition(
+        "maybe_occluded",
+        "occlusion not excluded",
+        "the vessel may be occluded in the lesion",
+        "Nothing of the lumen is seen somewhere in the lesion, and the interval of the diameter stenosis reaches 90 %: "
+        "an occlusion looks the same. The numbers are what is likely of a lumen that is open.",
+        "Judge on the run whether contrast passes there; if none does, do not use MLD and DS.",
+        untrusted=True,
+    ),
+    FlagDefinition(
         "join_unseen",
         "branching not seen",
         "a limb is lost in the noise on its way to the others",

@@ -22,6 +22,7 @@ from qca.edits import (
 )
 from qca.errors import LimbTooShort
 from qca.frames.frame import Frame
+from qca.lesion_flags import lesion_codes
 from qca.limb_starts import STEP_PX, LimbStart
 from qca.lumen.reference import Flow, Reference
 from qca.lumen.ringing import ringing, steep_flanks
@@ -257,14 +258,7 @@ def limb_numbers(
         for at, d in zip(s, diameter, strict=True)
     )
     codes = list(dict.fromkeys([*doubts.codes, *(code for _, _, code in stretches)]))
-    if stenosis.mld < blur_fwhm:
-        codes.append("below_resolution")
-    if len(s) * STEP_PX < 3 * stenosis.reference:
-        codes.append("limb_short")
-    if stenosis.ends_at_end and stenosis.lesion_length > 0:
-        codes.append("lesion_at_edge")
-    if stenosis.starts_at_mouth and stenosis.lesion_length > 0:
-        codes.append("ostial" if tree else "lesion_at_edge")
+    codes += lesion_codes(stenosis, position, per_point, blur_fwhm=blur_fwhm, tree=tree)
     if float(reference.healthy.mean()) < 0.2:
         codes.append("no_healthy_part")
     edited = bool(own) or led
