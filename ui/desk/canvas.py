@@ -94,6 +94,7 @@ class Canvas:
         else:
             image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
             image.data = frames
+            image.visible = True
             if reshaped:  # each of these makes napari lay out the world anew
                 image.scale = (1.0, aspect, 1.0)
                 for layer in self._others.values():
@@ -183,10 +184,12 @@ class Canvas:
         )  # fmt: skip
 
     def clear(self) -> None:
-        """Take everything but the frame away."""
+        """Take everything away; the frame comes back with the next file."""
         self.draw(NOTHING, [])
         self.draw_knots([])
         self.draw_points({})
+        if self._image is not None:
+            self._image.visible = False
 
     # -- geometry ---------------------------------------------------------------------------------------------------
 

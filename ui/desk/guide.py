@@ -84,6 +84,10 @@ class Situation:
         There is a next file on the list.
     listed : bool
         The file is a read of a reading list.
+    unopened : str
+        Code of the list's read whose copy could not be opened; ``""`` for none.
+    ended : str
+        Why the list has nothing to read now; ``""`` while it has.
     """
 
     work: Work
@@ -104,6 +108,8 @@ class Situation:
     tool: str = "move"
     more: bool = False
     listed: bool = False
+    unopened: str = ""
+    ended: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +156,7 @@ def next_step(now: Situation) -> Step:
 def hint(now: Situation) -> Hint:
     """Say what to do next."""
     if not now.file:
-        return Hint(
-            "Open a frame: drop a DICOM run, a PNG or a TIFF on this window.", "Ctrl+O open   ·   Ctrl+D shipped sample"
-        )
+        return _nothing_open(now)
     if now.work.points and now.frames > 1 and now.work.frame is not None and now.shown != now.work.frame:
         return Hint(
             f"The points belong to frame {now.work.frame}; this is frame {now.shown}.",
@@ -174,6 +178,19 @@ def _done(now: Situation, step: Step) -> bool:
     if step is Step.SCALE:
         return now.work.has_scale or now.work.scale.way == "none"
     return not now.work.missing
+
+
+def _nothing_open(now: Situation) -> Hint:
+    if now.unopened:
+        return Hint(
+            f"The frame of {now.unopened} could not be opened. Tell the coordinator; or enter that it cannot be read.",
+            "N next frame of the list" if now.more else "N try it again   ·   Ctrl+Q close",
+        )
+    if now.ended:
+        return Hint(f"{now.ended} Close the window, or open another list.", "Ctrl+Q close   ·   Ctrl+L another list")
+    return Hint(
+        "Open a frame: drop a DICOM run, a PNG or a TIFF on this window.", "Ctrl+O open   ·   Ctrl+D shipped sample"
+    )
 
 
 def _frame(now: Situation) -> Hint:

@@ -48,6 +48,11 @@ class Picture:
         """Show the lines, and look at the vessel as soon as it is measured: another file was opened."""
         self.wanted, self._to_look_at = True, True
 
+    def blank(self) -> None:
+        """Leave nothing on the canvas, the frame neither."""
+        self.canvas.clear()
+        self._drawn = ()
+
     def look_at_first_reading(self) -> None:
         """Bring the vessel into view when it was measured for the first time; never under a drag."""
         if self._to_look_at and self.desk.measured is not None and self.visible:

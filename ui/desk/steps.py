@@ -59,6 +59,8 @@ class Steps:
             tool=desk.mender.tool,
             more=desk.list.has_next,
             listed=desk.reads.listed,
+            unopened=desk.reads.unopened,
+            ended=desk.reads.ended,
         )
 
     def go(self, step: Step) -> None:

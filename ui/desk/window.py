@@ -148,7 +148,8 @@ class DeskWindow:
         name = desk.file.name if desk.file is not None and desk.ready else ""
         frame = f", frame {desk.scrubber.shown}" if desk.scrubber.frame_for_picks is not None else ""
         saved = "" if desk.keeper.is_saved or not desk.history.work.touched else " *"
-        title = f"{name}{frame}{saved} - qca desk" if name else "qca desk"
+        reader = f"reader {desk.reads.reader}" if desk.reads.reader else ""
+        title = " - ".join(part for part in (f"{name}{frame}{saved}" if name else "", reader, "qca desk") if part)
         if self.main.windowTitle() != title:
             self.main.setWindowTitle(title)
 
