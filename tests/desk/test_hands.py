@@ -173,6 +173,20 @@ def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
     assert edit.span_px == NEAR((profile.position_px[60], profile.position_px[100]), abs=2 * hand.reach() + 2 * step)
 
 
+def test_no_tool_stays_in_the_hand(measured_hand):
+    """Esc puts it back, and so do another step and another file."""
+    hand = measured_hand
+    mender, desk = hand.desk.mender, hand.desk
+    for leave in (
+        lambda: hand.key("Escape"), lambda: hand.key("6"), lambda: hand.key("P"), lambda: hand.drop(SEGMENT)
+    ):  # fmt: skip
+        hand.key("X")
+        assert (mender.tool, desk.steps.current) == ("exclude", Step.CHECK)
+        assert "Esc" in hand.window.widget.column._hint._keys.text().replace("\u00a0", " ")
+        leave()
+        assert mender.tool == "move"
+
+
 def test_leading_a_centreline_through_a_click(measured_hand):
     hand = measured_hand
     hand.desk.steps.go(Step.CHECK)

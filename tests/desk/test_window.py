@@ -2,13 +2,16 @@
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from qca import CAUTION
+from qca.reading import Flag
 from ui.desk.guide import Step
+from ui.desk.measuring import Measured
 from ui.desk.work import work_of
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
@@ -109,6 +112,29 @@ def test_a_next_file_that_cannot_be_read_is_passed_over(hand, tmp_path):
     assert hand.desk.file.name == "c.dcm"
 
 
+def test_flags_are_counted_as_flags(measured_hand, still_reading):
+    """One flag can spoil many numbers: a header that calls flags numbers is wrong about both."""
+    hand = measured_hand
+    summary = hand.window.widget.column.panels[Step.CHECK].summary
+    assert summary(hand.desk) == ""
+    flags = tuple(Flag(code, "scale", "") for code in ("catheter_unclear", "scale_disagrees"))
+    for count, words in ((1, "1 flag spoils numbers"), (2, "2 flags spoil numbers")):
+        reading = replace(still_reading[1], flags=flags[:count])
+        hand.desk.measuring.shown.measured = Measured(reading, still_reading[2])
+        assert summary(hand.desk) == words
+
+
+def test_going_on_waits_for_a_reading(measured_hand):
+    hand = measured_hand
+    for step in (Step.POINTS, Step.CHECK):
+        hand.desk.steps.go(step)
+        panel = hand.window.widget.column.panels[step]
+        assert panel._go.isEnabled()
+        assert not panel._refuse.isVisible()
+    hand.desk.picker.remove_point("side")
+    assert not panel._go.isEnabled()
+
+
 def test_the_caution_is_always_on_the_screen(measured_hand):
     hand = measured_hand
     label = hand.window._caution
@@ -191,11 +217,13 @@ def test_keys_that_no_menu_has_do_nothing_to_the_view(hand):
     assert after == before
 
 
-def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand):
+def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand, still_reading):
     from qtpy.QtCore import Qt
     from qtpy.QtTest import QTest
 
     hand.desk.open([STILL])
+    a, b = still_reading[0].catheter
+    hand.desk.change(replace(hand.desk.work, catheter_a=a, catheter_b=b), "points along the shaft")
     hand.desk.steps.go(Step.SCALE)
     panel = hand.window.widget.column.panels[Step.SCALE]
     panel._mm.setFocus()

@@ -71,11 +71,13 @@ class CheckPanel(QWidget):
         self._automatic = button(
             "Automatic result again", desk.mender.automatic, "A: take all edits away; undo brings them back"
         )
+        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
+        self._go = button("Go on", desk.steps.accept, "Enter", "main")
         self._mending = QWidget()
         column(self._mending, row(*self._tools.values(), 1), *references, self._edits, margin=0)
         column(
             self, self._problem, self._flags, self._mending,
-            row(self._automatic, 1, button("Go on", desk.steps.accept, "Enter", "main")),
+            row(self._automatic, 1, self._refuse, self._go),
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:
@@ -83,7 +85,7 @@ class CheckPanel(QWidget):
         edits = len(desk.work.own_edits)
         by_hand = f"{edits} edit{'s' if edits != 1 else ''} by hand" if edits else ""
         doubts = desk.mender.doubtful
-        flagged = f"{doubts} number{'s' if doubts != 1 else ''} doubtful" if doubts else ""
+        flagged = f"{doubts} flag{'s spoil' if doubts != 1 else ' spoils'} numbers" if doubts else ""
         return ", ".join(part for part in (flagged, by_hand) if part)
 
     def show_desk(self, desk: Desk) -> None:
@@ -107,6 +109,8 @@ class CheckPanel(QWidget):
                 self._show_reference(desk, reading, limb, spin, free)
         self._list_edits(desk)
         self._automatic.setEnabled(bool(desk.work.edits))
+        self._go.setEnabled(desk.measuring.fresh)
+        self._refuse.setVisible(desk.steps.refused and desk.reads.listed)
 
     def _show_reference(self, desk: Desk, reading: Reading, limb: str, spin: QDoubleSpinBox, free: QPushButton) -> None:
         factor, unit = _unit(reading)

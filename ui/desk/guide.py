@@ -72,6 +72,8 @@ class Situation:
         The work as it stands cannot be measured.
     doubtful : int
         Flags of that reading that make numbers unreliable.
+    scale : str
+        How the scale stands: ``"good"``, ``"early"`` for a first look that only the vessel can settle, ``"doubt"``.
     checked : bool
         The person has looked at the contours of that reading and gone on.
     planned : bool
@@ -102,6 +104,7 @@ class Situation:
     measured: bool = False
     refused: bool = False
     doubtful: int = 0
+    scale: Literal["good", "early", "doubt"] = "good"
     checked: bool = False
     planned: bool = False
     saved: bool = False
@@ -124,7 +127,7 @@ def progress(now: Situation) -> dict[Step, Progress]:
     """Tell how each step stands."""
     done = {
         Step.FRAME: bool(now.file) and (now.frames == 1 or now.work.frame is not None),
-        Step.SCALE: bool(now.file) and (now.work.has_scale or now.work.scale.way == "none"),
+        Step.SCALE: bool(now.file) and _done(now, Step.SCALE) and now.scale == "good",
         Step.POINTS: bool(now.file) and not now.work.missing,
         Step.CHECK: now.measured and now.checked,
         Step.PLAN: now.planned,
@@ -133,7 +136,7 @@ def progress(now: Situation) -> dict[Step, Progress]:
     states: dict[Step, Progress] = {}
     for step in Step:
         state: Progress = "done" if done[step] else "open"
-        if step is Step.CHECK and now.measured and now.doubtful:
+        if (step is Step.CHECK and now.measured and now.doubtful) or (step is Step.SCALE and now.scale == "doubt"):
             state = "doubt"
         if step is now.step and state != "doubt":
             state = "doing"
@@ -217,6 +220,11 @@ def _scale(now: Situation) -> Hint:
             )
         if choice.french is None and choice.catheter_mm is None:
             return Hint("Say how thick the catheter is: its French size, or better its measured diameter.")
+        if now.scale == "doubt":
+            return Hint(
+                "This scale is doubtful; the reasons stand below. Set the points again, or choose another way.",
+                "C set again   ·   Enter go on all the same",
+            )
         return Hint("Look: do the grey lines follow both edges of the shaft? Drag a point to mend it.", "Enter go on")
     if choice.way == "typed" and choice.mm_per_px is None:
         return Hint("Type the scale in mm per pixel, and its standard uncertainty where it is known.")
@@ -274,7 +282,7 @@ def _check(now: Situation) -> Hint:
         "path": "Click where the vessel really runs; its centreline goes through there.",
     }
     keys = "Enter go on   ·   W redraw   ·   X leave out   ·   H hide the lines"
-    return Hint(words[now.tool], keys)
+    return Hint(words[now.tool], keys if now.tool == "move" else "Esc put the tool back   ·   Ctrl+Z undo")
 
 
 def _plan(now: Situation) -> Hint:

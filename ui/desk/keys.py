@@ -75,5 +75,5 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
         Key("View", "Look at the vessel", ("Z",), desk.picture.look_at_vessel),
         Key("View", "Look at the whole frame", ("0",), desk.viewer.reset_view),
         Key("View", "Grey window from this frame", ("B",), scrubber.auto_window),
-        Key("View", "Take the message away", ("Esc",), desk.hush),
+        Key("View", "Put the tool back, take the message away", ("Esc",), desk.escape),
     )

@@ -87,6 +87,10 @@ class Mender:
         self.tool = "move" if tool == self.tool else tool
         self.desk.refresh()
 
+    def lay_down(self) -> None:
+        """Back to moving: no tool stays in the hand for another step or another file."""
+        self.tool = "move"
+
     def move_wall(self, knot: Knot, point: Point) -> None:
         """Let a wall run through a point."""
         reading = self.reading

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from qtpy.QtCore import QSignalBlocker, Qt
 from qtpy.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+MARKS = ("quiet", "alarm", "good", "hand")
+
 
 def label(text: str = "", mark: str = "", *, wrap: bool = True) -> QLabel:
     """Make a label; ``mark`` is ``"quiet"``, ``"alarm"``, ``"good"`` or ``"hand"``."""
@@ -60,6 +62,16 @@ def set_text(widget: QLabel, text: str) -> None:
     if widget.text() != text:
         widget.setText(text)
     widget.setVisible(bool(text))
+
+
+def set_mark(widget: QWidget, mark: str) -> None:
+    """Give a label another mark than it has, or none."""
+    if widget.property(mark) == "yes" if mark else not any(widget.property(name) for name in MARKS):
+        return
+    for name in MARKS:
+        widget.setProperty(name, "yes" if name == mark else None)
+    widget.style().unpolish(widget)
+    widget.style().polish(widget)
 
 
 def sentence(text: str) -> str:
