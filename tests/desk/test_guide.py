@@ -54,7 +54,7 @@ def test_a_tool_in_the_hand_says_how_to_put_it_back():
     now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True)
     assert "Esc" not in guide.hint(now).keys
     for tool in ("redraw", "exclude", "path"):
-        assert "Esc put the tool back" in guide.hint(replace(now, tool=tool)).keys
+        assert "Esc: put the tool back" in guide.hint(replace(now, tool=tool)).keys
 
 
 def test_planning_speaks_of_what_is_missing():

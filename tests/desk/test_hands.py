@@ -282,20 +282,27 @@ def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
     assert edit.limb == "side"
 
 
-def test_a_reference_is_typed_and_freed(measured_hand):
+def test_a_reference_is_typed_and_the_measured_one_taken_again(measured_hand):
+    from qtpy.QtWidgets import QLabel
+
     hand = measured_hand
     desk = hand.desk
     desk.steps.go(Step.CHECK)
     hand.wait()
     panel = hand.window.widget.column.panels[Step.CHECK]
-    _, spin, _free = panel._references["distal"]
+    _, spin, measured_again = panel._references["distal"]
     spin.setValue(3.1)
     (edit,) = desk.work.edits
+    assert [one.text() for one in panel._edits.findChildren(QLabel)] == ["Distal: reference 3.10 mm"]
     scale = desk.measuring.shown.measured.reading.scale.mm_per_px
     assert edit.value_px * scale == NEAR(3.1, abs=0.001)
     spin.setValue(3.2)  # turned on while the first one is still being computed: one step, the last value
     (edit,) = desk.work.edits
     assert edit.value_px * scale == NEAR(3.2, abs=0.001)
+    hand.measured()
+    assert measured_again.text() == "measured"
+    measured_again.click()
+    assert desk.work.edits == ()
 
 
 def test_single_segment_mode(hand, still_reading):

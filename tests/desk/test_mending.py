@@ -105,6 +105,16 @@ def test_edits_in_words(edit, words):
     assert mending.in_words(edit) == words
 
 
+def test_edits_are_told_in_the_unit_they_were_typed_in(reading):
+    scale = reading.scale
+    assert scale is not None
+    edit = Edit("reference", "side", value_px=3.1 / scale.mm_per_px)
+    assert mending.in_words(edit, scale) == "Side: reference 3.10 mm"
+    stretch = Edit("lesion", "distal", span_px=(10.0, 24.0))
+    low, high = 10 * scale.mm_per_px, 24 * scale.mm_per_px
+    assert mending.in_words(stretch, scale) == f"Distal: lesion from {low:.1f} to {high:.1f} mm"
+
+
 def colours(lines):
     return {tuple(np.round(colour[:3] * 255).astype(int)) for colour in lines.colour}
 

@@ -10,6 +10,7 @@ import pytest
 
 from qca import CAUTION
 from qca.reading import Flag
+from ui.desk.check_panel import flags_html
 from ui.desk.guide import Step
 from ui.desk.measuring import Measured
 from ui.desk.work import work_of
@@ -122,6 +123,19 @@ def test_flags_are_counted_as_flags(measured_hand, still_reading):
         reading = replace(still_reading[1], flags=flags[:count])
         hand.desk.measuring.shown.measured = Measured(reading, still_reading[2])
         assert summary(hand.desk) == words
+
+
+def test_undo_says_that_it_is_one_and_advice_stands_without_a_heading(measured_hand, still_reading):
+    hand = measured_hand
+    column = hand.window.widget.column
+    assert column._undo.text().startswith("↶ Undo: ")
+    hand.key("Z", "ControlModifier")
+    assert column._redo.text().startswith("↷ Redo: ")
+    flags = (Flag("ostial", "side", ""), Flag("oblique_pixels", "", ""))
+    told = flags_html(replace(still_reading[1], flags=flags), alarm="#f00", quiet="#777")
+    assert "Nothing to do: check the limb mouth on the picture." in told
+    assert "Nothing to do.<" in told
+    assert "None needed" not in told
 
 
 def test_going_on_waits_for_a_reading(measured_hand):

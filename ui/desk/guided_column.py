@@ -6,7 +6,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QFrame, QHBoxLayout, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QFrame, QHBoxLayout, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
 
 from ui.desk import guide
 from ui.desk.check_panel import CheckPanel
@@ -21,6 +21,9 @@ from ui.desk.scale_panel import ScalePanel
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
     from ui.desk.notice import Notice
+
+_LONGEST = 38
+"""Letters that the header of a step has room for: its title and what stands behind it."""
 
 _SIGNS = {"done": "✓", "doubt": "!", "doing": "▸", "open": " "}
 
@@ -128,6 +131,7 @@ class GuidedColumn(QWidget):
         for step, panel in self.panels.items():
             header = button("", partial(desk.steps.go, step), f"{int(step)}", "step")
             header.setCheckable(True)
+            header.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)  # no text widens the column
             self._headers[step] = header
             steps.addWidget(header)
             assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
@@ -164,7 +168,7 @@ class GuidedColumn(QWidget):
             panel = self.panels[step]
             open_ = step is desk.steps.current
             header.setChecked(open_)
-            summary = elided(panel.summary(desk), 27)
+            summary = elided(panel.summary(desk), min(_LONGEST - len(TITLES[step]), 27))
             sign = _SIGNS[states[step]]
             header.setText(f"{sign}  {int(step)}  {TITLES[step]}" + (f"   {summary}" if summary else ""))
             assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
@@ -174,5 +178,5 @@ class GuidedColumn(QWidget):
         history = desk.history
         self._undo.setEnabled(history.can_undo)
         self._redo.setEnabled(history.can_redo)
-        self._undo.setText(shortened(f"↶ {history.undo_label}", 27) if history.undo_label else "↶ Undo")
-        self._redo.setText(shortened(f"↷ {history.redo_label}", 21) if history.redo_label else "↷ Redo")
+        self._undo.setText(shortened(f"↶ Undo: {history.undo_label}", 27) if history.undo_label else "↶ Undo")
+        self._redo.setText(shortened(f"↷ Redo: {history.redo_label}", 24) if history.redo_label else "↷ Redo")

@@ -55,7 +55,7 @@ class KeepPanel(QWidget):
         if desk.reads.ended:
             where = desk.reads.ended
         set_text(self._where, where)
-        self._save.setText("Enter" if listed else "Save")
+        self._save.setText("Enter into the record" if listed else "Save")
         self._elsewhere.setVisible(not listed)
         self._report.setVisible(not listed)
         self._refuse.setVisible(desk.reads.listed or bool(unopened))

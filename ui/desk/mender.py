@@ -124,10 +124,10 @@ class Mender:
             self._change(edits, f"moved the lesion limits of the {limb} limb")
 
     def reference(self, limb: str, value_px: float | None) -> None:
-        """Set a limb's reference, or free it."""
+        """Set a limb's reference; None takes the measured one again."""
         edits = self.desk.history.work.edits
         if value_px is None:
-            self._change(mending.without(edits, "reference", limb), f"freed the reference of the {limb} limb")
+            self._change(mending.without(edits, "reference", limb), f"measured reference of the {limb} limb")
             return
         edit = Edit("reference", _limb(limb), value_px=round(value_px, 3))
         label = f"set the reference of the {limb} limb"

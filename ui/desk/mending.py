@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from calib.scale import Scale
 from qca.picks import Edit, LimbName, Point
 from qca.reading import Reading
 from ui.desk.work import DECIMALS
@@ -177,18 +178,29 @@ def without(edits: tuple[Edit, ...], kind: str, limb: str) -> tuple[Edit, ...]:
     return tuple(edit for edit in edits if (edit.kind, edit.limb) != (kind, limb))
 
 
-def in_words(edit: Edit) -> str:
-    """Say what an edit does."""
+def in_words(edit: Edit, scale: Scale | None = None) -> str:
+    """Say what an edit does, with its lengths in millimetres where there is a scale, as they were typed and shown."""
     who = {"proximal": "Proximal", "distal": "Distal", "side": "Side", "segment": "Segment"}[edit.limb]
     if edit.kind == "wall":
         return f"{who}: {edit.side} wall through {len(edit.points)} point{'s' if len(edit.points) != 1 else ''}"
     if edit.kind == "exclude" and edit.span_px is not None:
-        return f"{who}: left out from {edit.span_px[0]:.0f} to {edit.span_px[1]:.0f} px"
+        return f"{who}: left out from {_stretch(edit.span_px, scale)}"
     if edit.kind == "lesion" and edit.span_px is not None:
-        return f"{who}: lesion from {edit.span_px[0]:.0f} to {edit.span_px[1]:.0f} px"
+        return f"{who}: lesion from {_stretch(edit.span_px, scale)}"
     if edit.kind == "reference" and edit.value_px is not None:
-        return f"{who}: reference {edit.value_px:.2f} px"
+        factor, unit = _unit(scale)
+        return f"{who}: reference {edit.value_px * factor:.2f} {unit}"
     return f"{who}: centreline through {len(edit.points)} point{'s' if len(edit.points) != 1 else ''}"
+
+
+def _stretch(span_px: tuple[float, float], scale: Scale | None) -> str:
+    factor, unit = _unit(scale)
+    low, high = (f"{position * factor:.{0 if scale is None else 1}f}" for position in span_px)
+    return f"{low} to {high} {unit}"
+
+
+def _unit(scale: Scale | None) -> tuple[float, str]:
+    return (1.0, "px") if scale is None else (scale.mm_per_px, "mm")
 
 
 def thinned(stroke: Sequence[Point], distance_px: float) -> list[Point]:

@@ -93,7 +93,7 @@ class PlanPanel(QWidget):
             choices = (True, False)
         if choices:
             combo = _narrow_combo()
-            combo.addItem("not said", None)
+            combo.addItem("not stated", None)
             for choice in choices:
                 words = {True: "yes", False: "no"}.get(choice, str(choice).replace("_", " "))
                 combo.addItem(words, choice)
@@ -103,7 +103,7 @@ class PlanPanel(QWidget):
         low, high = field.metadata["range"]
         spin = QSpinBox()
         spin.setRange(int(low) - 1, int(min(high, 999)))
-        spin.setSpecialValueText("not said")
+        spin.setSpecialValueText("not stated")
         spin.setKeyboardTracking(False)
         spin.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
         spin.setToolTip(field.metadata["meaning"])

@@ -21,7 +21,7 @@ IN_THE_RECORD = (
     "Reports and tables come when the list is unblinded."
 )
 
-LOCK, LATER = "Lock and go on", "Go on without"
+LOCK, LATER = "Lock and go on", "Go on, lock later"
 
 
 class Reads:
