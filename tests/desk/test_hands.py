@@ -243,6 +243,43 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
     assert tuple(shown) == NEAR((profile.x_px[index], profile.y_px[index]))
 
 
+def test_the_narrowing_is_free_of_handles_until_the_pointer_is_there(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.CHECK)
+    hand.key("Z")
+    limb = desk.measuring.shown.measured.reading.limbs["side"]
+    k = int(np.argmin(np.abs(limb.profile.position_px - limb.mld_position_px)))
+    middle = np.array([limb.profile.x_px[k], limb.profile.y_px[k]])
+
+    def at_the_narrowing():
+        rows = hand.viewer.layers["handles"].data
+        return int((np.hypot(*(rows[:, ::-1] - middle).T) < limb.reference_px / 2).sum())
+
+    hand.move((middle[0] + 60, middle[1] - 60))
+    assert at_the_narrowing() == 0
+    assert len(hand.viewer.layers["handles"].data) > 10
+    hand.move(tuple(middle))
+    assert at_the_narrowing() > 0
+
+
+def test_the_band_in_the_plot_holds_95_percent(measured_hand):
+    """The report's does, too; one standard deviation would be 68."""
+    hand = measured_hand
+    card = hand.window.widget.cards.cards["proximal"]
+    limb = hand.desk.measuring.shown.measured.reading.limbs["proximal"]
+    sd = np.full_like(limb.profile.diameter_sd_mm, 0.3)
+    look = hand.desk.look
+    wide = replace(limb, profile=replace(limb.profile, diameter_sd_mm=sd))
+    card.plot.show_limb(wide, in_mm=True, top=6.0, look=look, faded=False)
+    image, drawing = card.plot.grab().toImage(), card.plot.drawing
+    k = 5
+    x, diameter = drawing.x(float(limb.profile.position_px[k])), float(limb.profile.diameter_mm[k])
+    for count, inside in ((1.7, True), (2.3, False)):
+        colour = image.pixelColor(round(x), round(drawing.y(diameter - count * 0.3))).name()
+        assert (colour != look.field) is inside, count
+
+
 def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     from qtpy.QtCore import QPoint
 

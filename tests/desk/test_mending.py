@@ -44,6 +44,22 @@ def test_the_nearest_handle_within_reach(reading):
     assert mending.nearest_knot([], near, 2.0) is None
 
 
+def test_handles_at_a_narrowing_wait_for_the_pointer(reading):
+    handles = mending.knots(reading)
+    side = reading.limbs["side"]
+    near = [knot for knot in handles if knot.limb == "side"
+            and abs(side.profile.position_px[knot.index] - side.mld_position_px) < side.reference_px]  # fmt: skip
+    assert near
+    seen = mending.in_sight(reading, handles, "", -1)
+    assert not set(near) & set(seen)
+    assert {knot.limb for knot in seen} == {"proximal", "distal", "side"}
+    at_it = mending.in_sight(reading, handles, "side", near[0].index)
+    assert set(near) <= set(at_it)
+    assert len(at_it) < len(handles)  # those at the other limbs' narrowings still wait
+    far = len(side.profile.position_px) - 1
+    assert mending.in_sight(reading, handles, "side", far) == seen
+
+
 def test_the_place_on_a_limb(reading):
     profile = reading.limbs["side"].profile
     place = mending.place_on(reading, (float(profile.x_px[40]) + 0.1, float(profile.y_px[40])))

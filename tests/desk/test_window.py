@@ -176,6 +176,24 @@ def test_everything_fits_a_small_laptop_screen(measured_hand):
     assert hand.native.height() > 560
 
 
+def test_what_lines_and_numbers_mean_is_said(measured_hand):
+    from qtpy.QtWidgets import QDialog, QTextBrowser
+
+    from ui.desk.cards import foot_html, told
+
+    hand = measured_hand
+    hand.key("F2")
+    dialog = next(one for one in hand.window.main.findChildren(QDialog) if one.isVisible())
+    page = dialog.findChild(QTextBrowser).toPlainText()
+    for word in ("One standard deviation", "95 %", "Carina", "Limits of the lesion", "guide wire", "triangles (side)"):
+        assert word in page
+    dialog.close()
+    reading = hand.desk.measuring.shown.measured.reading
+    foot = foot_html(reading, told(reading), hand.desk.look, "current").replace("&nbsp;", " ")
+    assert "chance of 1: &gt; 99 %, &lt; 1 %, &gt; 99 %" in foot
+    assert "± one standard deviation; bands 95 %" in foot
+
+
 @pytest.mark.parametrize("look", ["light", "dark"])
 def test_both_looks(measured_hand, look):
     from ui.desk.inks import LOOKS, luminance

@@ -78,6 +78,15 @@ class Mender:
             self._of = now
             self.knots = [] if reading is None else mending.knots(reading, apart)
 
+    @property
+    def knots_in_sight(self) -> list[Knot]:
+        """Handles to be drawn; those at a narrowing only with the pointer there. All of them can be taken hold of."""
+        reading = self.reading
+        if reading is None or not self.knots:
+            return []
+        limb, index = self.desk.hands.pointed
+        return mending.in_sight(reading, self.knots, limb, index)
+
     def take(self, tool: Tool) -> None:
         """Take a tool; taking the one in the hand puts it back."""
         if not self.desk.ready:

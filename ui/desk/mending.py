@@ -64,6 +64,31 @@ def knots(reading: Reading, apart_px: float = KNOT_DISTANCE_PX) -> list[Knot]:
     return found
 
 
+def in_sight(reading: Reading, handles: Sequence[Knot], limb: str, index: int) -> list[Knot]:
+    """Leave out the handles that would hide a narrowing: those within a reference diameter of a limb's MLD.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    handles : sequence of Knot
+        All of its handles.
+    limb : str
+        Limb that the pointer is on, ``""`` for none.
+    index : int
+        Where on it, an index into its profile; with the pointer at the narrowing all handles are in sight.
+    """
+    kept = []
+    for handle in handles:
+        numbers = reading.limbs[handle.limb]
+        along = numbers.profile.position_px
+        clear = not abs(float(along[handle.index]) - numbers.mld_position_px) < numbers.reference_px
+        pointed = handle.limb == limb and abs(float(along[index]) - numbers.mld_position_px) < numbers.reference_px
+        if clear or pointed:
+            kept.append(handle)
+    return kept
+
+
 def nearest_knot(handles: Sequence[Knot], point: Point, reach_px: float) -> Knot | None:
     """Return the handle next to a point, None when all are farther than ``reach_px``."""
     if not handles:

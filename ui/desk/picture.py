@@ -82,7 +82,7 @@ class Picture:
         if now != self._drawn:
             self._drawn = now
             self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
-        self._draw_knots()
+        self.draw_knots()
         self._draw_points()
 
     def _draw_points(self) -> None:
@@ -92,8 +92,9 @@ class Picture:
         measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
         return marks(measured.reading, self.desk.work.own_edits, zoom) if self.visible and measured is not None else []
 
-    def _draw_knots(self) -> None:
-        self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
+    def draw_knots(self) -> None:
+        """Draw the handles that are in sight now."""
+        self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots_in_sight])
 
     def _segments(self) -> Segments:
         shown = self.desk.measuring.shown
@@ -106,6 +107,6 @@ class Picture:
     def _rescaled(self) -> None:
         if self.desk.ready:
             self.desk.mender.refresh()
-            self._draw_knots()
+            self.draw_knots()
             self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
             self._draw_points()

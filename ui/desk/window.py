@@ -24,6 +24,7 @@ from ui.desk.caution import CautionLabel
 from ui.desk.desk_widget import DeskWidget, StripView
 from ui.desk.inks import LOOKS
 from ui.desk.keys import Key, key_table
+from ui.desk.legend import legend_html
 from ui.desk.theme import register_theme_of, style_sheet
 
 if TYPE_CHECKING:
@@ -123,6 +124,7 @@ class DeskWindow:
         menus["File"].addAction(self._action(quit_))
         help_ = bar.addMenu("Help")
         help_.addAction(self._action(Key("Help", "All keys", ("F1",), self.show_keys)))
+        help_.addAction(self._action(Key("Help", "Lines, marks and numbers", ("F2",), self.show_legend)))
 
     def _action(self, key: Key) -> QAction:
         action = QAction(key.text, self.main)
@@ -165,11 +167,6 @@ class DeskWindow:
 
     def show_keys(self) -> None:
         """Show the list of all keys."""
-        dialog = QDialog(self.main)
-        dialog.setObjectName("desk")
-        dialog.setWindowTitle("Keys of the desk")
-        dialog.setStyleSheet(style_sheet(self.desk.look))
-        text = QTextBrowser()
         rows = []
         menu = ""
         for key in key_table(self.desk):
@@ -178,7 +175,19 @@ class DeskWindow:
                 rows.append(f"<tr><td colspan='2'><b>{menu}</b></td></tr>")
             keys = "  or  ".join(QKeySequence(one).toString() for one in key.keys)
             rows.append(f"<tr><td>{keys}</td><td>{key.text}</td></tr>")
-        text.setHtml(f"<table cellpadding='3'>{''.join(rows)}</table>")
+        self._show_page("Keys of the desk", f"<table cellpadding='3'>{''.join(rows)}</table>")
+
+    def show_legend(self) -> None:
+        """Show what lines, marks and numbers mean."""
+        self._show_page("Lines, marks and numbers", legend_html())
+
+    def _show_page(self, title: str, html: str) -> None:
+        dialog = QDialog(self.main)
+        dialog.setObjectName("desk")
+        dialog.setWindowTitle(title)
+        dialog.setStyleSheet(style_sheet(self.desk.look))
+        text = QTextBrowser()
+        text.setHtml(html)
         layout = QVBoxLayout(dialog)
         layout.addWidget(text)
         dialog.resize(520, 620)
