@@ -201,7 +201,7 @@ def test_points_on_plain_background_lead_nowhere_but_to_cannot_be_read(hand, lis
         assert desk.steps.current is step
     assert "enter that it cannot be read" in hand.window.widget.column.panels[Step.POINTS]._advice.text()
     hand.prompts.answers.append("no vessel")
-    panel._refuse.click()
+    hand.key("R", "ControlModifier")
     hand.wait()
     assert in_ledger(listing)[0] == {listing.of("R1")[0].code: "refused"}
 

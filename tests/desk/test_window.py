@@ -194,6 +194,78 @@ def test_what_lines_and_numbers_mean_is_said(measured_hand):
     assert "± one standard deviation; bands 95 %" in foot
 
 
+def tab(hand, times=1):
+    """Press Tab where the keyboard is, as a keyboard does."""
+    from qtpy.QtCore import Qt
+    from qtpy.QtTest import QTest
+
+    for _ in range(times):
+        QTest.keyClick(hand.app.focusWidget() or hand.window.main, Qt.Key.Key_Tab)
+        hand.wait(seconds=0.01)
+    return hand.app.focusWidget()
+
+
+def test_tab_goes_through_the_controls_and_esc_back_to_the_frame(measured_hand):
+    from qtpy.QtCore import Qt
+    from qtpy.QtTest import QTest
+    from qtpy.QtWidgets import QAbstractButton
+
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.CHECK)
+    hand.key("Escape")
+    home = hand.app.focusWidget()
+    panel = hand.window.widget.column.panels[Step.CHECK]
+    wanted = [panel._tools["redraw"], panel._references["side"][1], panel._go]
+    for control in wanted:
+        assert any(tab(hand) is control for _ in range(20)), control
+    QTest.keyClick(panel._go, Qt.Key.Key_Space)
+    hand.wait()
+    assert desk.steps.current is Step.PLAN
+    assert isinstance(hand.app.focusWidget(), QAbstractButton)  # no field has taken the keyboard by itself
+    hand.key("4")
+    assert desk.steps.current is Step.CHECK
+    hand.key("Escape")
+    assert hand.app.focusWidget() is home
+    hand.drag_on(panel._go, panel._go.rect().center(), panel._go.rect().center())
+    assert hand.app.focusWidget() is home  # a click leaves the keyboard where it was
+
+
+def test_every_control_that_tab_reaches_has_a_name(measured_hand):
+    from qtpy.QtCore import Qt
+    from qtpy.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QTextBrowser
+
+    hand = measured_hand
+    hand.desk.steps.go(Step.CHECK)
+    hand.desk.mender.reference("side", 12.0)  # an edit has its own button
+    hand.desk.say("a message", actions=(("do", hand.desk.hush),))
+    hand.wait()
+    found = 0
+    for kind in (QAbstractButton, QComboBox, QAbstractSpinBox, QTextBrowser):
+        for widget in hand.window.widget.findChildren(kind):
+            if widget.focusPolicy() & Qt.FocusPolicy.TabFocus:
+                text = widget.text() if isinstance(widget, QAbstractButton) else ""
+                found += 1
+                assert any(letter.isalpha() for letter in text + widget.accessibleName()), widget.toolTip()
+    assert found > 40
+
+
+def test_a_technique_is_chosen_with_the_keyboard(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.PLAN)
+    assert hand.wait(lambda: desk.measuring.shown.worksheet is not None, 90)
+    hand.wait()
+    view = hand.window.widget.worksheet
+    assert not view.follow()
+    view.browser.setFocus()
+    tab(hand)
+    assert view.browser.hasFocus()
+    hand.key("Return")
+    assert desk.work.plan.technique == desk.measuring.shown.worksheet["techniques"][0]["id"]
+    assert desk.steps.current is Step.PLAN
+
+
 @pytest.mark.parametrize("look", ["light", "dark"])
 def test_both_looks(measured_hand, look):
     from ui.desk.inks import LOOKS, luminance

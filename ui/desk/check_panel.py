@@ -56,7 +56,8 @@ class CheckPanel(QWidget):
             spin.setDecimals(2)
             spin.setSingleStep(0.05)
             spin.setKeyboardTracking(False)
-            spin.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+            spin.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+            spin.setAccessibleName(f"{INKS[limb].title} reference")
             spin.setToolTip("The reference diameter, set by hand over the whole limb")
             spin.valueChanged.connect(partial(self._reference, limb))
             free = button("measured", partial(desk.mender.reference, limb, None), "Take the measured reference again")
@@ -71,7 +72,9 @@ class CheckPanel(QWidget):
         self._automatic = button(
             "Automatic result again", desk.mender.automatic, "A: take all edits away; undo brings them back"
         )
-        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
         self._go = button("Go on", desk.steps.accept, "Enter", "main")
         self._mending = QWidget()
         column(self._mending, row(*self._tools.values(), 1), *references, self._edits, margin=0)

@@ -187,7 +187,7 @@ def _nothing_open(now: Situation) -> Hint:
     if now.unopened:
         return Hint(
             f"The frame of {now.unopened} could not be opened. Tell the coordinator; or enter that it cannot be read.",
-            "N: next frame of the list" if now.more else "N: try it again   ·   Ctrl+Q: close",
+            f"Ctrl+R: cannot be read   ·   {'N: next frame of the list' if now.more else 'N: try it again'}",
         )
     if now.ended:
         return Hint(f"{now.ended} Close the window, or open another list.", "Ctrl+Q: close   ·   Ctrl+L: another list")

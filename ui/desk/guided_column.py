@@ -6,7 +6,16 @@ from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QFrame, QHBoxLayout, QPushButton, QScrollArea, QSizePolicy, QVBoxLayout, QWidget
+from qtpy.QtWidgets import (
+    QApplication,
+    QFrame,
+    QHBoxLayout,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ui.desk import guide
 from ui.desk.check_panel import CheckPanel
@@ -158,12 +167,21 @@ class GuidedColumn(QWidget):
         layout.addLayout(foot)
         self.setFixedWidth(330)
 
+    def _hold_focus(self, current: Step) -> None:
+        """Keep the keyboard in the column when the panel that has it closes: Qt would give it to the next field."""
+        focus = QApplication.focusWidget()
+        for step, panel in self.panels.items():
+            assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
+            if step is not current and focus is not None and panel.isAncestorOf(focus):
+                self._headers[current].setFocus()
+
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         now = desk.steps.situation
         self._hint.show_hint(guide.hint(now))
         self._notice.show_notice(desk.notice)
         states = guide.progress(now)
+        self._hold_focus(desk.steps.current)
         for step, header in self._headers.items():
             panel = self.panels[step]
             open_ = step is desk.steps.current

@@ -30,7 +30,9 @@ class KeepPanel(QWidget):
         self._elsewhere = button("Save elsewhere…", desk.keeper.save_elsewhere, "Ctrl+Shift+S")
         self._report = button("Report…", desk.keeper.report, "Ctrl+E")
         self._next = button("Next file", desk.keeper.next_file, "N")
-        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
         column(
             self, self._where, row(self._save, self._elsewhere, 1), row(self._report, self._next, self._refuse, 1),
             self._autosave, self._broken,

@@ -22,9 +22,14 @@ def label(text: str = "", mark: str = "", *, wrap: bool = True) -> QLabel:
 
 
 def button(text: str, action: Callable[[], object], tip: str = "", kind: str = "") -> QPushButton:
-    """Make a button; ``kind`` is ``"main"``, ``"plain"`` or ``"step"``. It never takes the keyboard from the canvas."""
+    """Make a button; ``kind`` is ``"main"``, ``"plain"`` or ``"step"``.
+
+    A click on it leaves the keyboard to the canvas; Tab reaches it.
+    """
     made = QPushButton(text)
-    made.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    made.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+    if not any(letter.isalpha() for letter in text):
+        made.setAccessibleName(tip)
     made.clicked.connect(lambda _checked=False: action())
     if tip:
         made.setToolTip(tip)

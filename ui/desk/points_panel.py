@@ -41,7 +41,9 @@ class PointsPanel(QWidget):
         self._mode = button("", desk.picker.toggle_segment, "V")
         self._problem = label(mark="alarm")
         self._advice = label(mark="quiet")
-        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
         self._go = button("Go on", desk.steps.accept, "Enter", "main")
         column(
             self,

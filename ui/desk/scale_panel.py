@@ -40,26 +40,30 @@ class ScalePanel(QWidget):
         self._ways = {way: QRadioButton(text) for way, text in _WAYS}
         group = QButtonGroup(self)
         for way, radio in self._ways.items():
-            radio.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            radio.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             group.addButton(radio)
             radio.clicked.connect(lambda _checked=False, way=way: self._choose(way))
         self._points = label()
         self._again = button("Set again", lambda: desk.picker.arm("catheter_a"), "C")
         self._french = QComboBox()
+        self._french.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self._french.setAccessibleName("French size of the catheter")
         self._french.addItem("French size…", None)
         for size in FRENCH_SIZES:
             self._french.addItem(f"{size:g} F  ({size / 3:.2f} mm)", size)
         self._french.activated.connect(self._french_chosen)
-        self._mm = _number(0.0, 6.0, 0.01, " mm", "or measured")
+        self._mm = _number("Catheter's measured diameter", 0.0, 6.0, 0.01, " mm", "or measured")
         self._mm.setToolTip("Outer diameter measured with a caliper: labels often overstate it a little.")
         self._mm.valueChanged.connect(self._mm_typed)
         self._lumen = QCheckBox("the size is that of the filled lumen")
-        self._lumen.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._lumen.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self._lumen.clicked.connect(self._lumen_ticked)
         self._catheter = QWidget()
         column(self._catheter, row(self._points, self._again), row(self._french, self._mm), self._lumen, margin=14)
-        self._scale = _number(0.0, 5.0, 0.001, " mm per px", "scale", decimals=5)
-        self._sd = _number(0.0, 1.0, 0.001, " mm per px", "SD not known", decimals=5)
+        self._scale = _number("Scale", 0.0, 5.0, 0.001, " mm per px", "scale", decimals=5)
+        self._sd = _number(
+            "Standard uncertainty of the scale", 0.0, 1.0, 0.001, " mm per px", "SD not known", decimals=5
+        )
         self._scale.valueChanged.connect(self._scale_typed)
         self._sd.valueChanged.connect(self._scale_typed)
         self._typed = QWidget()
@@ -168,7 +172,9 @@ class ScalePanel(QWidget):
         self._desk.picker.set_scale(typed, "scale typed in", merge="scale")
 
 
-def _number(low: float, high: float, step: float, unit: str, nothing: str, decimals: int = 3) -> QDoubleSpinBox:
+def _number(
+    name: str, low: float, high: float, step: float, unit: str, nothing: str, decimals: int = 3
+) -> QDoubleSpinBox:
     made = QDoubleSpinBox()
     made.setRange(low, high)
     made.setDecimals(decimals)
@@ -176,7 +182,8 @@ def _number(low: float, high: float, step: float, unit: str, nothing: str, decim
     made.setSuffix(unit)
     made.setSpecialValueText(nothing)
     made.setKeyboardTracking(False)
-    made.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+    made.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+    made.setAccessibleName(name)
     return made
 
 

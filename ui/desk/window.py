@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import QEvent, QObject, Qt
-from qtpy.QtGui import QAction, QDropEvent, QKeySequence  # type: ignore[attr-defined]  # qtpy does not declare QAction
+from qtpy.QtGui import QAction, QDropEvent, QKeyEvent, QKeySequence  # type: ignore[attr-defined]  # qtpy does not declare QAction
 from qtpy.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
@@ -33,6 +33,16 @@ if TYPE_CHECKING:
     from ui.desk.desk import Desk
 
 WIDTH, HEIGHT = 1366, 768
+
+
+CONTROL_KEYS = (
+    ("Tab  or  Shift+Tab", "From the frame to the controls, and from one to the next"),
+    ("Space", "Press the button, tick the box"),
+    ("Up  or  Down", "Choose among several"),
+    ("Enter", "Take the number typed; follow the link"),
+    ("Esc", "Back to the frame"),
+)
+"""What keys do in the controls, for the list of all keys."""
 
 
 class DeskWindow:
@@ -135,13 +145,21 @@ class DeskWindow:
         return action
 
     def _do(self, key: Key) -> None:
-        """Do what a key says; Enter in a field for numbers takes the number first, and nothing else."""
+        """Do what a key says; Enter in a field for numbers takes the number, on a link follows it, and nothing else."""
         editor = QApplication.focusWidget()
         if "Return" in key.keys and isinstance(editor, QAbstractSpinBox):
             editor.interpretText()
-            editor.clearFocus()
+            self._to_the_frame()
             return
+        if "Return" in key.keys and self.widget.worksheet.follow():
+            return
+        if "Esc" in key.keys:
+            self._to_the_frame()
         key.action()
+
+    def _to_the_frame(self) -> None:
+        """Give the keyboard back to the frame."""
+        self._canvas_side.setFocus()
 
     # -- showing ----------------------------------------------------------------------------------------------------
 
@@ -175,6 +193,8 @@ class DeskWindow:
                 rows.append(f"<tr><td colspan='2'><b>{menu}</b></td></tr>")
             keys = "  or  ".join(QKeySequence(one).toString() for one in key.keys)
             rows.append(f"<tr><td>{keys}</td><td>{key.text}</td></tr>")
+        rows.append("<tr><td colspan='2'><b>Controls</b></td></tr>")
+        rows += [f"<tr><td>{keys}</td><td>{what}</td></tr>" for keys, what in CONTROL_KEYS]
         self._show_page("Keys of the desk", f"<table cellpadding='3'>{''.join(rows)}</table>")
 
     def show_legend(self) -> None:
@@ -224,7 +244,11 @@ class WindowEvents(QObject):
         kind = event.type()
         if kind in (QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop) and isinstance(event, QDropEvent):
             return self._dragged(event)
-        if kind in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease):
+        if kind == QEvent.Type.KeyPress and isinstance(event, QKeyEvent) and isinstance(watched, QWidget):
+            if event.key() in (Qt.Key.Key_Tab, Qt.Key.Key_Backtab):
+                watched.window().focusNextPrevChild(event.key() == Qt.Key.Key_Tab)
+            return True
+        if kind == QEvent.Type.KeyRelease:
             return True  # what no menu took is for nobody: napari's own keys would change the view behind the desk
         if kind == QEvent.Type.Close and isinstance(watched, QMainWindow):
             if not self._desk.may_close():
