@@ -58,6 +58,8 @@ def test_handles_at_a_narrowing_wait_for_the_pointer(reading):
     assert len(at_it) < len(handles)  # those at the other limbs' narrowings still wait
     far = len(side.profile.position_px) - 1
     assert mending.in_sight(reading, handles, "side", far) == seen
+    assert mending.in_sight(reading, handles, "side", far + 40) == seen  # a place of an earlier, longer reading
+    assert mending.in_sight(reading, handles, "segment", 3) == seen
 
 
 def test_the_place_on_a_limb(reading):

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from calib.scale import Scale
 from qca.picks import Edit, LimbName, Point
-from qca.reading import Reading
+from qca.reading import LimbReading, Reading
 from ui.desk.work import DECIMALS
 
 Side = Literal["left", "right"]
@@ -76,17 +76,15 @@ def in_sight(reading: Reading, handles: Sequence[Knot], limb: str, index: int) -
     limb : str
         Limb that the pointer is on, ``""`` for none.
     index : int
-        Where on it, an index into its profile; with the pointer at the narrowing all handles are in sight.
+        Where on it, an index into its profile, or into that of an earlier reading; with the pointer at the narrowing
+        all handles of the limb are in sight.
     """
-    kept = []
-    for handle in handles:
-        numbers = reading.limbs[handle.limb]
-        along = numbers.profile.position_px
-        clear = not abs(float(along[handle.index]) - numbers.mld_position_px) < numbers.reference_px
-        pointed = handle.limb == limb and abs(float(along[index]) - numbers.mld_position_px) < numbers.reference_px
-        if clear or pointed:
-            kept.append(handle)
-    return kept
+    pointed = limb in reading.limbs and _at_mld(reading.limbs[limb], index)
+    return [
+        handle
+        for handle in handles
+        if (pointed and handle.limb == limb) or not _at_mld(reading.limbs[handle.limb], handle.index)
+    ]
 
 
 def nearest_knot(handles: Sequence[Knot], point: Point, reach_px: float) -> Knot | None:
@@ -260,6 +258,12 @@ def _beside(reading: Reading, limb: str, point: Point) -> Point:
         if short > 0 and np.hypot(*(where - end)) == np.min(np.hypot(*(where - centre).T)):
             where = where + short * inwards
     return (float(where[0]), float(where[1]))
+
+
+def _at_mld(limb: LimbReading, index: int) -> bool:
+    """Tell whether a profile point lies within a reference diameter of the MLD; no for one that is not there."""
+    along = limb.profile.position_px
+    return 0 <= index < len(along) and bool(abs(along[index] - limb.mld_position_px) < limb.reference_px)
 
 
 def _step(position: Array) -> float:
