@@ -50,6 +50,22 @@ def test_the_next_step_is_named(now, words):
     assert words in guide.hint(now).text
 
 
+def test_what_cannot_be_measured_can_be_entered_as_such_on_a_list_alone():
+    now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, refused=True)
+    assert "cannot be read" not in guide.hint(now).keys
+    assert "Ctrl+R: cannot be read" in guide.hint(replace(now, listed=True)).keys
+
+
+def test_an_empty_window_on_a_list_says_why():
+    missing = guide.hint(Situation(work=Work(), unopened="AB12", more=True))
+    assert "AB12" in missing.text
+    assert "Ctrl+R: cannot be read" in missing.keys
+    assert "N: next frame" in missing.keys
+    ended = guide.hint(Situation(work=Work(), ended="Everything is read."))
+    assert ended.text.startswith("Everything is read.")
+    assert "Open a frame" not in ended.text
+
+
 def test_a_tool_in_the_hand_says_how_to_put_it_back():
     now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True)
     assert "Esc" not in guide.hint(now).keys

@@ -239,6 +239,7 @@ def _scale(now: Situation) -> Hint:
 
 def _refused(now: Situation) -> Hint:
     keys = "Ctrl+Z: undo   ·   1: another frame" if now.frames > 1 else "Ctrl+Z: undo"
+    keys += "   ·   Ctrl+R: cannot be read" if now.listed else ""
     return Hint("This cannot be measured; the reason stands below. Drag the points onto the vessel.", keys)
 
 
