@@ -248,7 +248,7 @@ def as_new(desk, home):
     desk.put_away()
     desk.reads.close()
     desk.list, desk.home = PathList([]), home
-    desk.steps.current, desk.notice, desk.mender.tool = Step.FRAME, None, "move"
+    desk.steps.current, desk.notice = Step.FRAME, None
     desk.keeper.folder, desk.keeper._own = None, {}
     desk.measuring._known.clear()
     desk.canvas.clear()

@@ -23,6 +23,7 @@ def path():
     yield replace(OPEN, step=Step.SCALE, armed="catheter_b"), "second of two points"
     yield replace(OPEN, step=Step.SCALE, work=replace(SCALED, scale=ScaleChoice()), shown=3), "how thick"
     yield replace(OPEN, step=Step.SCALE, work=SCALED, shown=3), "grey lines"
+    yield replace(OPEN, step=Step.SCALE, work=SCALED, shown=3, scale="doubt"), "doubtful"
     yield replace(OPEN, step=Step.SCALE, work=Work(scale=ScaleChoice("typed"))), "Type the scale"
     yield replace(OPEN, step=Step.SCALE, work=Work(scale=ScaleChoice("header"))), "one depth"
     yield replace(OPEN, step=Step.SCALE, work=Work(scale=NO_SCALE)), "stay in pixels"
@@ -49,6 +50,29 @@ def test_the_next_step_is_named(now, words):
     assert words in guide.hint(now).text
 
 
+def test_what_cannot_be_measured_can_be_entered_as_such_on_a_list_alone():
+    now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, refused=True)
+    assert "cannot be read" not in guide.hint(now).keys
+    assert "Ctrl+R: cannot be read" in guide.hint(replace(now, listed=True)).keys
+
+
+def test_an_empty_window_on_a_list_says_why():
+    missing = guide.hint(Situation(work=Work(), unopened="AB12", more=True))
+    assert "AB12" in missing.text
+    assert "Ctrl+R: cannot be read" in missing.keys
+    assert "N: next frame" in missing.keys
+    ended = guide.hint(Situation(work=Work(), ended="Everything is read."))
+    assert ended.text.startswith("Everything is read.")
+    assert "Open a frame" not in ended.text
+
+
+def test_a_tool_in_the_hand_says_how_to_put_it_back():
+    now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True)
+    assert "Esc" not in guide.hint(now).keys
+    for tool in ("redraw", "exclude", "path"):
+        assert "Esc: put the tool back" in guide.hint(replace(now, tool=tool)).keys
+
+
 def test_planning_speaks_of_what_is_missing():
     now = replace(OPEN, step=Step.PLAN, work=PICKED, shown=3, measured=True)
     unscaled = replace(now, work=replace(PICKED, scale=NO_SCALE))
@@ -68,6 +92,8 @@ def test_progress_of_a_whole_measurement():
     states = guide.progress(done)
     assert [states[step] for step in list(Step)[:-1]] == ["done"] * 5
     assert guide.progress(replace(done, doubtful=2))[Step.CHECK] == "doubt"
+    assert guide.progress(replace(done, scale="doubt"))[Step.SCALE] == "doubt"
+    assert guide.progress(replace(done, scale="early"))[Step.SCALE] == "open"
 
 
 def test_work_goes_on_where_it_stopped():

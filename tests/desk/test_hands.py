@@ -173,6 +173,20 @@ def test_leaving_a_stretch_out_along_the_vessel(measured_hand):
     assert edit.span_px == NEAR((profile.position_px[60], profile.position_px[100]), abs=2 * hand.reach() + 2 * step)
 
 
+def test_no_tool_stays_in_the_hand(measured_hand):
+    """Esc puts it back, and so do another step and another file."""
+    hand = measured_hand
+    mender, desk = hand.desk.mender, hand.desk
+    for leave in (
+        lambda: hand.key("Escape"), lambda: hand.key("6"), lambda: hand.key("P"), lambda: hand.drop(SEGMENT)
+    ):  # fmt: skip
+        hand.key("X")
+        assert (mender.tool, desk.steps.current) == ("exclude", Step.CHECK)
+        assert "Esc" in hand.window.widget.column._hint._keys.text().replace("\u00a0", " ")
+        leave()
+        assert mender.tool == "move"
+
+
 def test_leading_a_centreline_through_a_click(measured_hand):
     hand = measured_hand
     hand.desk.steps.go(Step.CHECK)
@@ -229,6 +243,43 @@ def test_hovering_links_image_and_plot_both_ways(measured_hand):
     assert tuple(shown) == NEAR((profile.x_px[index], profile.y_px[index]))
 
 
+def test_the_narrowing_is_free_of_handles_until_the_pointer_is_there(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.CHECK)
+    hand.key("Z")
+    limb = desk.measuring.shown.measured.reading.limbs["side"]
+    k = int(np.argmin(np.abs(limb.profile.position_px - limb.mld_position_px)))
+    middle = np.array([limb.profile.x_px[k], limb.profile.y_px[k]])
+
+    def at_the_narrowing():
+        rows = hand.viewer.layers["handles"].data
+        return int((np.hypot(*(rows[:, ::-1] - middle).T) < limb.reference_px / 2).sum())
+
+    hand.move((middle[0] + 60, middle[1] - 60))
+    assert at_the_narrowing() == 0
+    assert len(hand.viewer.layers["handles"].data) > 10
+    hand.move(tuple(middle))
+    assert at_the_narrowing() > 0
+
+
+def test_the_band_in_the_plot_holds_95_percent(measured_hand):
+    """The report's does, too; one standard deviation would be 68."""
+    hand = measured_hand
+    card = hand.window.widget.cards.cards["proximal"]
+    limb = hand.desk.measuring.shown.measured.reading.limbs["proximal"]
+    sd = np.full_like(limb.profile.diameter_sd_mm, 0.3)
+    look = hand.desk.look
+    wide = replace(limb, profile=replace(limb.profile, diameter_sd_mm=sd))
+    card.plot.show_limb(wide, in_mm=True, top=6.0, look=look, faded=False)
+    image, drawing = card.plot.grab().toImage(), card.plot.drawing
+    k = 5
+    x, diameter = drawing.x(float(limb.profile.position_px[k])), float(limb.profile.diameter_mm[k])
+    for count, inside in ((1.7, True), (2.3, False)):
+        colour = image.pixelColor(round(x), round(drawing.y(diameter - count * 0.3))).name()
+        assert (colour != look.field) is inside, count
+
+
 def test_lesion_limits_are_dragged_in_the_plot(measured_hand):
     from qtpy.QtCore import QPoint
 
@@ -268,20 +319,27 @@ def test_a_stretch_is_left_out_in_the_plot_with_shift(measured_hand):
     assert edit.limb == "side"
 
 
-def test_a_reference_is_typed_and_freed(measured_hand):
+def test_a_reference_is_typed_and_the_measured_one_taken_again(measured_hand):
+    from qtpy.QtWidgets import QLabel
+
     hand = measured_hand
     desk = hand.desk
     desk.steps.go(Step.CHECK)
     hand.wait()
     panel = hand.window.widget.column.panels[Step.CHECK]
-    _, spin, _free = panel._references["distal"]
+    _, spin, measured_again = panel._references["distal"]
     spin.setValue(3.1)
     (edit,) = desk.work.edits
+    assert [one.text() for one in panel._edits.findChildren(QLabel)] == ["Distal: reference 3.10 mm"]
     scale = desk.measuring.shown.measured.reading.scale.mm_per_px
     assert edit.value_px * scale == NEAR(3.1, abs=0.001)
     spin.setValue(3.2)  # turned on while the first one is still being computed: one step, the last value
     (edit,) = desk.work.edits
     assert edit.value_px * scale == NEAR(3.2, abs=0.001)
+    hand.measured()
+    assert measured_again.text() == "measured"
+    measured_again.click()
+    assert desk.work.edits == ()
 
 
 def test_single_segment_mode(hand, still_reading):

@@ -44,6 +44,24 @@ def test_the_nearest_handle_within_reach(reading):
     assert mending.nearest_knot([], near, 2.0) is None
 
 
+def test_handles_at_a_narrowing_wait_for_the_pointer(reading):
+    handles = mending.knots(reading)
+    side = reading.limbs["side"]
+    near = [knot for knot in handles if knot.limb == "side"
+            and abs(side.profile.position_px[knot.index] - side.mld_position_px) < side.reference_px]  # fmt: skip
+    assert near
+    seen = mending.in_sight(reading, handles, "", -1)
+    assert not set(near) & set(seen)
+    assert {knot.limb for knot in seen} == {"proximal", "distal", "side"}
+    at_it = mending.in_sight(reading, handles, "side", near[0].index)
+    assert set(near) <= set(at_it)
+    assert len(at_it) < len(handles)  # those at the other limbs' narrowings still wait
+    far = len(side.profile.position_px) - 1
+    assert mending.in_sight(reading, handles, "side", far) == seen
+    assert mending.in_sight(reading, handles, "side", far + 40) == seen  # a place of an earlier, longer reading
+    assert mending.in_sight(reading, handles, "segment", 3) == seen
+
+
 def test_the_place_on_a_limb(reading):
     profile = reading.limbs["side"].profile
     place = mending.place_on(reading, (float(profile.x_px[40]) + 0.1, float(profile.y_px[40])))
@@ -103,6 +121,16 @@ def test_an_edit_that_stands_alone_replaces_its_earlier_one():
 )
 def test_edits_in_words(edit, words):
     assert mending.in_words(edit) == words
+
+
+def test_edits_are_told_in_the_unit_they_were_typed_in(reading):
+    scale = reading.scale
+    assert scale is not None
+    edit = Edit("reference", "side", value_px=3.1 / scale.mm_per_px)
+    assert mending.in_words(edit, scale) == "Side: reference 3.10 mm"
+    stretch = Edit("lesion", "distal", span_px=(10.0, 24.0))
+    low, high = 10 * scale.mm_per_px, 24 * scale.mm_per_px
+    assert mending.in_words(stretch, scale) == f"Distal: lesion from {low:.1f} to {high:.1f} mm"
 
 
 def colours(lines):

@@ -1,6 +1,7 @@
 """A reading list at the desk: next frame with one key, entries in the ledger, a lock that asks once."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,10 @@ from qca.lists.progress import states
 from ui.desk.guide import Step
 from ui.desk.listed_reads import ListedReads
 from ui.desk.reads import LATER, LOCK
-from ui.desk.work import work_of
+from ui.desk.work import NO_SCALE, work_of
 
 ROOT = Path(__file__).parent.parent.parent
+PATIENCE_S = 90
 STILL = ROOT / "sample_images" / "bifurcation.dcm"
 
 
@@ -106,6 +108,122 @@ def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_
     assert "Everything on the list of reader R1 is read" in desk.notice.text
     assert desk.file is None  # the last one is put away too
     assert desk.measuring.shown.measured is None
+
+
+def without(read):
+    """Take a coded copy away, as somebody who tidies a folder does."""
+    return read.file.rename(read.file.with_suffix(".gone"))
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_a_copy_that_cannot_be_opened_leaves_no_earlier_result(hand, listing, know, still_reading, damaged):
+    """The locked reading is off the screen, nothing can be saved, and a refusal is of the frame that is missing."""
+    desk, mine = hand.desk, listing.of("R1")
+    desk.reads.open(listing.folder, "R1")
+    read(hand, know, still_reading)
+    if damaged:
+        mine[1].file.write_bytes(b"DICM")
+    else:
+        without(mine[1])
+    before = {path for path in listing.folder.rglob("*") if path.suffix == ".json"}
+    hand.prompts.answers.append(LOCK)
+    hand.key("N")
+    assert desk.file is None
+    assert desk.measuring.shown.measured is None
+    assert not desk.canvas.shows_frame
+    assert mine[1].code in desk.notice.text
+    assert str(mine[1].file.parent) in desk.notice.text
+    assert ("missing" in desk.notice.text) is not damaged
+    column = hand.window.widget.column
+    assert f"The frame of {mine[1].code} could not be opened" in column._hint._text.text()
+    panel = column.panels[Step.KEEP]
+    assert panel.isVisible()
+    assert panel._refuse.isVisible()
+    assert panel._next.isEnabled()
+    assert not panel._elsewhere.isVisible()
+    assert not panel._report.isVisible()
+    assert panel._save.text() != "Save"
+    for key, modifier in (("S", "ControlModifier"), ("E", "ControlModifier")):
+        hand.key(key, modifier)
+    desk.keeper.save_elsewhere()
+    assert {path for path in listing.folder.rglob("*") if path.suffix == ".json"} == before
+    hand.prompts.answers.append("the copy is missing")
+    desk.reads.refuse()
+    assert mine[1].code in hand.prompts.questions[-1]
+    assert in_ledger(listing)[0] == {mine[0].code: "locked", mine[1].code: "refused"}
+    assert desk.file == mine[2].file
+    assert desk.canvas.shows_frame
+
+
+def test_a_missing_copy_is_passed_over_and_tried_again(hand, listing, know, still_reading):
+    desk, mine = hand.desk, listing.of("R1")
+    gone = without(mine[0])
+    assert desk.reads.open(listing.folder, "R1")
+    assert desk.reads.unopened == mine[0].code
+    hand.key("N")
+    assert desk.file == mine[1].file
+    assert desk.reads.unopened == ""
+    for _ in range(2):
+        read(hand, know, still_reading)
+        hand.prompts.answers.append(LOCK)
+        hand.key("N")
+    assert desk.reads.unopened == mine[0].code  # the only one left
+    gone.rename(mine[0].file)
+    hand.key("N")
+    assert desk.file == mine[0].file
+    assert in_ledger(listing)[0] == {mine[1].code: "locked", mine[2].code: "locked"}
+
+
+def test_what_could_not_be_opened_beside_a_list_leaves_the_list(hand, listing, tmp_path):
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    bad = tmp_path / "bad"
+    bad.mkdir()
+    (bad / "frame.png").write_bytes(b"nothing")
+    hand.drop(bad)
+    assert desk.file == listing.of("R1")[0].file
+    assert "1 of 3" in hand.window.widget.column.panels[Step.KEEP].summary(desk)
+
+
+def test_points_on_plain_background_lead_nowhere_but_to_cannot_be_read(hand, listing):
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    points = {"proximal": (420.0, 30.0), "distal": (470.0, 60.0), "side": (430.0, 90.0)}
+    desk.change(replace(desk.work, scale=NO_SCALE, **points), "points beside the vessel")
+    for step in (Step.POINTS, Step.CHECK):
+        desk.steps.go(step)
+        assert hand.wait(lambda: bool(desk.measuring.shown.problem), PATIENCE_S)
+        hand.wait()
+        panel = hand.window.widget.column.panels[step]
+        assert not panel._go.isEnabled()
+        assert panel._refuse.isVisible()
+        hand.key("Return")
+        assert desk.steps.current is step
+    assert "enter that it cannot be read" in hand.window.widget.column.panels[Step.POINTS]._advice.text()
+    hand.prompts.answers.append("no vessel")
+    hand.key("R", "ControlModifier")
+    hand.wait()
+    assert in_ledger(listing)[0] == {listing.of("R1")[0].code: "refused"}
+
+
+def test_the_end_of_a_list_is_an_empty_window_that_says_so(hand, listing, know, still_reading):
+    desk = hand.desk
+    desk.reads.open(listing.folder, "R1")
+    assert "reader R1" in hand.window.main.windowTitle()
+    for _ in range(3):
+        assert desk.canvas.shows_frame
+        read(hand, know, still_reading)
+        hand.prompts.answers.append(LOCK)
+        hand.key("N")
+    assert not desk.canvas.shows_frame
+    hint = hand.window.widget.column._hint
+    assert "Everything on the list of reader R1 is read" in hint._text.text()
+    assert "Open a frame" not in hint._text.text()
+    assert "close" in hint._keys.text()
+    desk.reads.refuse()  # asks nobody: there is no frame
+    hand.drop(STILL)
+    assert desk.canvas.shows_frame
+    assert "reader" not in hand.window.main.windowTitle()
 
 
 def test_an_open_read_is_gone_on_with_elsewhere_and_others_stay_hidden(hand, listing, know, still_reading, tmp_path):

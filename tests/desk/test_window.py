@@ -2,13 +2,17 @@
 
 import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from qca import CAUTION
+from qca.reading import Flag
+from ui.desk.check_panel import flags_html
 from ui.desk.guide import Step
+from ui.desk.measuring import Measured
 from ui.desk.work import work_of
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
@@ -109,6 +113,42 @@ def test_a_next_file_that_cannot_be_read_is_passed_over(hand, tmp_path):
     assert hand.desk.file.name == "c.dcm"
 
 
+def test_flags_are_counted_as_flags(measured_hand, still_reading):
+    """One flag can spoil many numbers: a header that calls flags numbers is wrong about both."""
+    hand = measured_hand
+    summary = hand.window.widget.column.panels[Step.CHECK].summary
+    assert summary(hand.desk) == ""
+    flags = tuple(Flag(code, "scale", "") for code in ("catheter_unclear", "scale_disagrees"))
+    for count, words in ((1, "1 flag spoils numbers"), (2, "2 flags spoil numbers")):
+        reading = replace(still_reading[1], flags=flags[:count])
+        hand.desk.measuring.shown.measured = Measured(reading, still_reading[2])
+        assert summary(hand.desk) == words
+
+
+def test_undo_says_that_it_is_one_and_advice_stands_without_a_heading(measured_hand, still_reading):
+    hand = measured_hand
+    column = hand.window.widget.column
+    assert column._undo.text().startswith("↶ Undo: ")
+    hand.key("Z", "ControlModifier")
+    assert column._redo.text().startswith("↷ Redo: ")
+    flags = (Flag("ostial", "side", ""), Flag("oblique_pixels", "", ""))
+    told = flags_html(replace(still_reading[1], flags=flags), alarm="#f00", quiet="#777")
+    assert "Nothing to do: check the limb mouth on the picture." in told
+    assert "Nothing to do.<" in told
+    assert "None needed" not in told
+
+
+def test_going_on_waits_for_a_reading(measured_hand):
+    hand = measured_hand
+    for step in (Step.POINTS, Step.CHECK):
+        hand.desk.steps.go(step)
+        panel = hand.window.widget.column.panels[step]
+        assert panel._go.isEnabled()
+        assert not panel._refuse.isVisible()
+    hand.desk.picker.remove_point("side")
+    assert not panel._go.isEnabled()
+
+
 def test_the_caution_is_always_on_the_screen(measured_hand):
     hand = measured_hand
     label = hand.window._caution
@@ -134,6 +174,96 @@ def test_everything_fits_a_small_laptop_screen(measured_hand):
         assert area.widget().width() <= area.viewport().width(), step  # nothing is cut off at the side
     assert hand.native.width() > 600
     assert hand.native.height() > 560
+
+
+def test_what_lines_and_numbers_mean_is_said(measured_hand):
+    from qtpy.QtWidgets import QDialog, QTextBrowser
+
+    from ui.desk.cards import foot_html, told
+
+    hand = measured_hand
+    hand.key("F2")
+    dialog = next(one for one in hand.window.main.findChildren(QDialog) if one.isVisible())
+    page = dialog.findChild(QTextBrowser).toPlainText()
+    for word in ("One standard deviation", "95 %", "Carina", "Limits of the lesion", "guide wire", "triangles (side)"):
+        assert word in page
+    dialog.close()
+    reading = hand.desk.measuring.shown.measured.reading
+    foot = foot_html(reading, told(reading), hand.desk.look, "current").replace("&nbsp;", " ")
+    assert "chance of 1: &gt; 99 %, &lt; 1 %, &gt; 99 %" in foot
+    assert "± one standard deviation; bands 95 %" in foot
+
+
+def tab(hand, times=1):
+    """Press Tab where the keyboard is, as a keyboard does."""
+    from qtpy.QtCore import Qt
+    from qtpy.QtTest import QTest
+
+    for _ in range(times):
+        QTest.keyClick(hand.app.focusWidget() or hand.window.main, Qt.Key.Key_Tab)
+        hand.wait(seconds=0.01)
+    return hand.app.focusWidget()
+
+
+def test_tab_goes_through_the_controls_and_esc_back_to_the_frame(measured_hand):
+    from qtpy.QtCore import Qt
+    from qtpy.QtTest import QTest
+    from qtpy.QtWidgets import QAbstractButton
+
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.CHECK)
+    hand.key("Escape")
+    home = hand.app.focusWidget()
+    panel = hand.window.widget.column.panels[Step.CHECK]
+    wanted = [panel._tools["redraw"], panel._references["side"][1], panel._go]
+    for control in wanted:
+        assert any(tab(hand) is control for _ in range(20)), control
+    QTest.keyClick(panel._go, Qt.Key.Key_Space)
+    hand.wait()
+    assert desk.steps.current is Step.PLAN
+    assert isinstance(hand.app.focusWidget(), QAbstractButton)  # no field has taken the keyboard by itself
+    hand.key("4")
+    assert desk.steps.current is Step.CHECK
+    hand.key("Escape")
+    assert hand.app.focusWidget() is home
+    hand.drag_on(panel._go, panel._go.rect().center(), panel._go.rect().center())
+    assert hand.app.focusWidget() is home  # a click leaves the keyboard where it was
+
+
+def test_every_control_that_tab_reaches_has_a_name(measured_hand):
+    from qtpy.QtCore import Qt
+    from qtpy.QtWidgets import QAbstractButton, QAbstractSpinBox, QComboBox, QTextBrowser
+
+    hand = measured_hand
+    hand.desk.steps.go(Step.CHECK)
+    hand.desk.mender.reference("side", 12.0)  # an edit has its own button
+    hand.desk.say("a message", actions=(("do", hand.desk.hush),))
+    hand.wait()
+    found = 0
+    for kind in (QAbstractButton, QComboBox, QAbstractSpinBox, QTextBrowser):
+        for widget in hand.window.widget.findChildren(kind):
+            if widget.focusPolicy() & Qt.FocusPolicy.TabFocus:
+                text = widget.text() if isinstance(widget, QAbstractButton) else ""
+                found += 1
+                assert any(letter.isalpha() for letter in text + widget.accessibleName()), widget.toolTip()
+    assert found > 40
+
+
+def test_a_technique_is_chosen_with_the_keyboard(measured_hand):
+    hand = measured_hand
+    desk = hand.desk
+    desk.steps.go(Step.PLAN)
+    assert hand.wait(lambda: desk.measuring.shown.worksheet is not None, 90)
+    hand.wait()
+    view = hand.window.widget.worksheet
+    assert not view.follow()
+    view.browser.setFocus()
+    tab(hand)
+    assert view.browser.hasFocus()
+    hand.key("Return")
+    assert desk.work.plan.technique == desk.measuring.shown.worksheet["techniques"][0]["id"]
+    assert desk.steps.current is Step.PLAN
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
@@ -191,11 +321,13 @@ def test_keys_that_no_menu_has_do_nothing_to_the_view(hand):
     assert after == before
 
 
-def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand):
+def test_enter_in_a_field_takes_the_number_and_goes_no_further(hand, still_reading):
     from qtpy.QtCore import Qt
     from qtpy.QtTest import QTest
 
     hand.desk.open([STILL])
+    a, b = still_reading[0].catheter
+    hand.desk.change(replace(hand.desk.work, catheter_a=a, catheter_b=b), "points along the shaft")
     hand.desk.steps.go(Step.SCALE)
     panel = hand.window.widget.column.panels[Step.SCALE]
     panel._mm.setFocus()

@@ -94,6 +94,7 @@ class Canvas:
         else:
             image.contrast_limits_range = (min(low, window[0]), max(high, window[1]))
             image.data = frames
+            image.opacity = 1.0
             if reshaped:  # each of these makes napari lay out the world anew
                 image.scale = (1.0, aspect, 1.0)
                 for layer in self._others.values():
@@ -103,6 +104,11 @@ class Canvas:
         self.viewer.layers.selection.active = image
         self.show_frame(index)
         self.viewer.reset_view()
+
+    @property
+    def shows_frame(self) -> bool:
+        """True while a frame is in sight."""
+        return self._image is not None and self._image.opacity > 0
 
     def show_frame(self, index: int) -> None:
         """Show another frame of the run."""
@@ -183,10 +189,12 @@ class Canvas:
         )  # fmt: skip
 
     def clear(self) -> None:
-        """Take everything but the frame away."""
+        """Take everything away; the frame comes back with the next file."""
         self.draw(NOTHING, [])
         self.draw_knots([])
         self.draw_points({})
+        if self._image is not None:
+            self._image.opacity = 0.0  # of a hidden layer napari forgets how many frames there are
 
     # -- geometry ---------------------------------------------------------------------------------------------------
 

@@ -101,8 +101,11 @@ def foot_html(reading: Reading, found: tuple[Remark, ...], look: Look, standing:
         colour = look.alarm if mark else usual
         code = f"<span style='color:{colour}'><b>{about}{escape(reading.medina.code)}{mark}</b></span>"
         close = [row.title.lower() for row in digits(reading) if "close" in row.verdict]
-        note = f" &nbsp;<span style='color:{look.quiet}'>{', '.join(close)}: too close to tell</span>" if close else ""
+        words = [] if about else [f"chance of 1: {', '.join(row.probability_text for row in digits(reading))}"]
+        words += [f"{', '.join(close)} too close to tell"] if close else []
+        note = f" &nbsp;<span style='color:{look.quiet}'>{escape('; '.join(words)).replace(' %', '&nbsp;%')}</span>"
         lines.append(f"<span style='color:{look.quiet}'>Medina</span> &nbsp;{code}{note}")
     if reading.scale is None:
         lines.append(f"<span style='color:{look.hand}'>No scale: lengths are in pixels.</span>")
+    lines.append(f"<span style='color:{look.quiet}'>± one standard deviation; bands 95 %</span>")
     return "<br>".join(lines)

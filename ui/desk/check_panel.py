@@ -56,10 +56,11 @@ class CheckPanel(QWidget):
             spin.setDecimals(2)
             spin.setSingleStep(0.05)
             spin.setKeyboardTracking(False)
-            spin.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+            spin.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+            spin.setAccessibleName(f"{INKS[limb].title} reference")
             spin.setToolTip("The reference diameter, set by hand over the whole limb")
             spin.valueChanged.connect(partial(self._reference, limb))
-            free = button("free", partial(desk.mender.reference, limb, None), "Take the measured reference again")
+            free = button("measured", partial(desk.mender.reference, limb, None), "Take the measured reference again")
             line = row(label(f"{INKS[limb].title} reference", wrap=False), 1, spin, free)
             self._references[limb] = (line, spin, free)
             references.append(line)
@@ -71,20 +72,26 @@ class CheckPanel(QWidget):
         self._automatic = button(
             "Automatic result again", desk.mender.automatic, "A: take all edits away; undo brings them back"
         )
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
+        self._go = button("Go on", desk.steps.accept, "Enter", "main")
         self._mending = QWidget()
         column(self._mending, row(*self._tools.values(), 1), *references, self._edits, margin=0)
         column(
             self, self._problem, self._flags, self._mending,
-            row(self._automatic, 1, button("Go on", desk.steps.accept, "Enter", "main")),
+            row(self._automatic, 1, self._refuse, self._go),
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:
         """One line for the header of the step."""
-        edits = len(desk.work.own_edits)
-        by_hand = f"{edits} edit{'s' if edits != 1 else ''} by hand" if edits else ""
-        doubts = desk.mender.doubtful
-        flagged = f"{doubts} number{'s' if doubts != 1 else ''} doubtful" if doubts else ""
-        return ", ".join(part for part in (flagged, by_hand) if part)
+        edits, doubts = len(desk.work.own_edits), desk.mender.doubtful
+        by_hand = f"{edits} edit{'s' if edits != 1 else ''} by hand"
+        if edits and doubts:  # the sign before the step says what kind of flags
+            return f"{doubts} flag{'s' if doubts != 1 else ''}, {by_hand}"
+        if doubts:
+            return f"{doubts} flag{'s spoil' if doubts != 1 else ' spoils'} numbers"
+        return by_hand if edits else ""
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
@@ -107,6 +114,8 @@ class CheckPanel(QWidget):
                 self._show_reference(desk, reading, limb, spin, free)
         self._list_edits(desk)
         self._automatic.setEnabled(bool(desk.work.edits))
+        self._go.setEnabled(desk.measuring.fresh)
+        self._refuse.setVisible(desk.steps.refused and desk.reads.listed)
 
     def _show_reference(self, desk: Desk, reading: Reading, limb: str, spin: QDoubleSpinBox, free: QPushButton) -> None:
         factor, unit = _unit(reading)
@@ -127,9 +136,12 @@ class CheckPanel(QWidget):
     def _list_edits(self, desk: Desk) -> None:
         edits = desk.work.edits
         own = desk.work.own_edits
-        if (edits, desk.look.name) == self._listed:
+        measured = desk.measuring.shown.measured
+        scale = None if measured is None or not desk.mender.only_edits_since else measured.reading.scale
+        now = (edits, desk.look.name, scale)
+        if now == self._listed:
             return
-        self._listed = (edits, desk.look.name)
+        self._listed = now
         while (item := self._edit_rows.takeAt(0)) is not None:
             widget = item.widget()
             if widget is not None:
@@ -138,7 +150,7 @@ class CheckPanel(QWidget):
         for index, edit in enumerate(edits):
             if edit in own:
                 away = button("✕", partial(desk.mender.remove, index), "Take this edit away", "plain")
-                self._edit_rows.addWidget(row(label(in_words(edit), "hand", wrap=False), 1, away))
+                self._edit_rows.addWidget(row(label(in_words(edit, scale), "hand", wrap=False), 1, away))
 
 
 def flags_html(reading: Reading, *, alarm: str, quiet: str) -> str:
@@ -155,8 +167,17 @@ def flags_html(reading: Reading, *, alarm: str, quiet: str) -> str:
         head = f"<b>{name}</b> ({place})"
         if remark.untrusted:
             head = f"<span style='color:{alarm}'><b>! {name}</b> ({place}): do not rely on these numbers</span>"
-        lines.append(f"{head}<br><span style='color:{quiet}'>{escape(remark.advice)}</span>")
+        lines.append(f"{head}<br><span style='color:{quiet}'>{escape(_advice(remark.advice))}</span>")
     return "<br>".join(lines)
+
+
+def _advice(text: str) -> str:
+    """Say what to do where no heading asks for it: the flag table's "None needed" answers "What to do"."""
+    nothing, found, rest = text.partition("None needed")
+    if nothing or not found:
+        return text
+    rest = rest.lstrip("; ")
+    return f"Nothing to do: {rest}" if rest.strip(".") else "Nothing to do."
 
 
 def _unit(reading: Reading) -> tuple[float, str]:

@@ -186,6 +186,7 @@ class Desk:
         self.measuring.clear()
         self.keeper.forget()
         self.picker.disarm()
+        self.mender.lay_down()
         self.steps.forget()
         self.live = None
 
@@ -260,6 +261,11 @@ class Desk:
         """Take the message away."""
         self.notice = None
         self.refresh()
+
+    def escape(self) -> None:
+        """Put the mending tool back, and take the message away."""
+        self.mender.lay_down()
+        self.hush()
 
     def set_look(self, look: Look) -> None:
         """Change the colours."""

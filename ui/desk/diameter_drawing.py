@@ -14,13 +14,17 @@ from qtpy.QtCore import QPointF, QRectF, Qt
 from qtpy.QtGui import QColor, QPainter, QPen, QPolygonF
 
 from qca.reading import LimbReading
+from qca.report.measured import COVERAGE_FACTOR
 from qca.report.palette import INKS
 from ui.desk.inks import Look
+
+_TITLE_HEIGHT = 76.0
+"""Height from which the title of the diameter's axis fits beside it, screen px."""
 
 
 @dataclass(frozen=True, slots=True)
 class DiameterDrawing:
-    """Diameter with its standard deviation, reference, MLD and lesion limits of one limb on an area.
+    """Diameter with its 95 % band, reference, MLD and lesion limits of one limb on an area.
 
     Parameters
     ----------
@@ -118,12 +122,22 @@ class DiameterDrawing:
             box = QRectF(x - 14, area.bottom() + 3, 28, 14)
             painter.drawText(box, Qt.AlignmentFlag.AlignHCenter, f"{at:g}")
             at += step
+        self._paint_titles(painter)
+
+    def _paint_titles(self, painter: QPainter) -> None:
+        """Name the axes and the band: below the numbers and beside them, where nothing is drawn."""
+        area, unit = self.area, "mm" if self.in_mm else "px"
+        painter.setPen(QColor(self.look.quiet))
+        below = QRectF(area.left(), area.bottom() + 15, area.width(), 13)
         begin = "start" if self.name == "segment" else "carina"
-        caption = f"{'mm' if self.in_mm else 'px'} from the {begin}"
-        painter.setPen(QColor(look.quiet))
-        painter.drawText(
-            area.adjusted(0, 0, -2, -1), Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignBottom, caption
-        )
+        painter.drawText(below, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, f"{unit} from the {begin}")
+        painter.drawText(below, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter, "band: 95 %")
+        painter.save()
+        painter.translate(0.0, area.bottom())
+        painter.rotate(-90.0)
+        title = f"diameter, {unit}" if area.height() >= _TITLE_HEIGHT else unit
+        painter.drawText(QRectF(0, 0, area.height(), 13), Qt.AlignmentFlag.AlignCenter, title)
+        painter.restore()
 
     def _unit_per_px(self) -> float:
         profile = self.limb.profile
@@ -165,7 +179,7 @@ class DiameterDrawing:
             if np.isfinite(sd[part]).all():
                 painter.setPen(Qt.PenStyle.NoPen)
                 painter.setBrush(band)
-                low, high = (self.down(diameter + sign * sd) for sign in (-1, 1))
+                low, high = (self.down(diameter + sign * COVERAGE_FACTOR * sd) for sign in (-1, 1))
                 outline = np.concatenate([part, part[::-1]])
                 painter.drawPolygon(_polygon(across[outline], np.concatenate([low[part], high[part[::-1]]])))
             pen = QPen(colour, 1.8)

@@ -16,7 +16,7 @@ from qca.reading import LimbReading
 from ui.desk.diameter_drawing import DiameterDrawing
 from ui.desk.inks import LIGHT, Look
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 8.0, 6.0, 20.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 40.0, 8.0, 6.0, 30.0
 _GRIP = 6.0
 """Distance from a lesion limit within which it is grabbed, screen px."""
 
@@ -25,7 +25,7 @@ _STILL = 1.0
 
 
 class DiameterPlot(QWidget):
-    """Diameter with its standard deviation, reference, MLD and lesion limits of one limb.
+    """Diameter with its 95 % band, reference, MLD and lesion limits of one limb.
 
     Parameters
     ----------

@@ -34,7 +34,8 @@ class FramePanel(QWidget):
         self._take = button("Show it", desk.scrubber.show_suggested, "F")
         self._use = button("Measure this frame", desk.steps.accept, "Enter", "main")
         self._window = QDoubleRangeSlider(Qt.Orientation.Horizontal)
-        self._window.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._window.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # it moves nothing by keys; "Auto" does
+        self._window.setAccessibleName("Grey window")
         self._window.setToolTip(
             "Which grey values are shown as black and white. For the eye only: nothing measured changes."
         )

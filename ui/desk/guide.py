@@ -72,6 +72,8 @@ class Situation:
         The work as it stands cannot be measured.
     doubtful : int
         Flags of that reading that make numbers unreliable.
+    scale : str
+        How the scale stands: ``"good"``, ``"early"`` for a first look that only the vessel can settle, ``"doubt"``.
     checked : bool
         The person has looked at the contours of that reading and gone on.
     planned : bool
@@ -84,6 +86,10 @@ class Situation:
         There is a next file on the list.
     listed : bool
         The file is a read of a reading list.
+    unopened : str
+        Code of the list's read whose copy could not be opened; ``""`` for none.
+    ended : str
+        Why the list has nothing to read now; ``""`` while it has.
     """
 
     work: Work
@@ -98,12 +104,15 @@ class Situation:
     measured: bool = False
     refused: bool = False
     doubtful: int = 0
+    scale: Literal["good", "early", "doubt"] = "good"
     checked: bool = False
     planned: bool = False
     saved: bool = False
     tool: str = "move"
     more: bool = False
     listed: bool = False
+    unopened: str = ""
+    ended: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +127,7 @@ def progress(now: Situation) -> dict[Step, Progress]:
     """Tell how each step stands."""
     done = {
         Step.FRAME: bool(now.file) and (now.frames == 1 or now.work.frame is not None),
-        Step.SCALE: bool(now.file) and (now.work.has_scale or now.work.scale.way == "none"),
+        Step.SCALE: bool(now.file) and _done(now, Step.SCALE) and now.scale == "good",
         Step.POINTS: bool(now.file) and not now.work.missing,
         Step.CHECK: now.measured and now.checked,
         Step.PLAN: now.planned,
@@ -127,7 +136,7 @@ def progress(now: Situation) -> dict[Step, Progress]:
     states: dict[Step, Progress] = {}
     for step in Step:
         state: Progress = "done" if done[step] else "open"
-        if step is Step.CHECK and now.measured and now.doubtful:
+        if (step is Step.CHECK and now.measured and now.doubtful) or (step is Step.SCALE and now.scale == "doubt"):
             state = "doubt"
         if step is now.step and state != "doubt":
             state = "doing"
@@ -150,13 +159,11 @@ def next_step(now: Situation) -> Step:
 def hint(now: Situation) -> Hint:
     """Say what to do next."""
     if not now.file:
-        return Hint(
-            "Open a frame: drop a DICOM run, a PNG or a TIFF on this window.", "Ctrl+O open   ·   Ctrl+D shipped sample"
-        )
+        return _nothing_open(now)
     if now.work.points and now.frames > 1 and now.work.frame is not None and now.shown != now.work.frame:
         return Hint(
             f"The points belong to frame {now.work.frame}; this is frame {now.shown}.",
-            "G go back to it   ·   M measure this frame instead",
+            "G: go back to it   ·   M: measure this frame instead",
         )
     return {
         Step.FRAME: _frame,
@@ -176,16 +183,29 @@ def _done(now: Situation, step: Step) -> bool:
     return not now.work.missing
 
 
+def _nothing_open(now: Situation) -> Hint:
+    if now.unopened:
+        return Hint(
+            f"The frame of {now.unopened} could not be opened. Tell the coordinator; or enter that it cannot be read.",
+            f"Ctrl+R: cannot be read   ·   {'N: next frame of the list' if now.more else 'N: try it again'}",
+        )
+    if now.ended:
+        return Hint(f"{now.ended} Close the window, or open another list.", "Ctrl+Q: close   ·   Ctrl+L: another list")
+    return Hint(
+        "Open a frame: drop a DICOM run, a PNG or a TIFF on this window.", "Ctrl+O: open   ·   Ctrl+D: shipped sample"
+    )
+
+
 def _frame(now: Situation) -> Hint:
     if now.frames == 1:
-        return Hint("A single frame: nothing to choose. Go on to the scale.", "Enter go on")
+        return Hint("A single frame: nothing to choose. Go on to the scale.", "Enter: go on")
     if now.suggested is not None and now.shown != now.suggested:
         return Hint(
             f"Find a well-filled frame at rest, at best at the end of diastole. Suggested: frame {now.suggested}.",
-            "← → step   ·   F show the suggested one   ·   Enter measure this frame",
+            "← →: step   ·   F: show the suggested one   ·   Enter: measure this frame",
         )
     return Hint(
-        "Find a well-filled frame at rest, at best at the end of diastole.", "← → step   ·   Enter measure this frame"
+        "Find a well-filled frame at rest, at best at the end of diastole.", "← →: step   ·   Enter: measure this frame"
     )
 
 
@@ -200,20 +220,26 @@ def _scale(now: Situation) -> Hint:
             )
         if choice.french is None and choice.catheter_mm is None:
             return Hint("Say how thick the catheter is: its French size, or better its measured diameter.")
-        return Hint("Look: do the grey lines follow both edges of the shaft? Drag a point to mend it.", "Enter go on")
+        if now.scale == "doubt":
+            return Hint(
+                "This scale is doubtful; the reasons stand below. Set the points again, or choose another way.",
+                "C: set again   ·   Enter: go on all the same",
+            )
+        return Hint("Look: do the grey lines follow both edges of the shaft? Drag a point to mend it.", "Enter: go on")
     if choice.way == "typed" and choice.mm_per_px is None:
         return Hint("Type the scale in mm per pixel, and its standard uncertainty where it is known.")
     if choice.way == "header":
-        return Hint("The header's scale holds for one depth only, which need not be the vessel's.", "Enter go on")
+        return Hint("The header's scale holds for one depth only, which need not be the vessel's.", "Enter: go on")
     if choice.way == "none":
         return Hint(
-            "Without a scale all lengths stay in pixels; percentages and angles do not need one.", "Enter go on"
+            "Without a scale all lengths stay in pixels; percentages and angles do not need one.", "Enter: go on"
         )
-    return Hint("The scale is set.", "Enter go on")
+    return Hint("The scale is set.", "Enter: go on")
 
 
 def _refused(now: Situation) -> Hint:
-    keys = "Ctrl+Z undo   ·   1 another frame" if now.frames > 1 else "Ctrl+Z undo"
+    keys = "Ctrl+Z: undo   ·   1: another frame" if now.frames > 1 else "Ctrl+Z: undo"
+    keys += "   ·   Ctrl+R: cannot be read" if now.listed else ""
     return Hint("This cannot be measured; the reason stands below. Drag the points onto the vessel.", keys)
 
 
@@ -232,20 +258,20 @@ def _points(now: Situation) -> Hint:
             "start": "Click where the segment starts, on a healthy part.",
             "end": "Click where it ends, on a healthy part.",
         }
-        other = "V a bifurcation instead" if now.work.segment else "V one segment instead"
+        other = "V: a bifurcation instead" if now.work.segment else "V: one segment instead"
         return Hint(words[now.armed], f"the order does not matter   ·   {other}")
     if now.busy:
         return _busy(now)
     if now.refused:
         return _refused(now)
     if now.measured:
-        return Hint("Drag any point to move it; the contours follow.", "Enter go on")
-    return Hint("The points are set.", "Enter go on")
+        return Hint("Drag any point to move it; the contours follow.", "Enter: go on")
+    return Hint("The points are set.", "Enter: go on")
 
 
 def _check(now: Situation) -> Hint:
     if now.work.missing:
-        return Hint("Set the missing points first.", "3 points")
+        return Hint("Set the missing points first.", "3: points")
     if now.busy:
         return _busy(now)
     if now.refused:
@@ -256,43 +282,43 @@ def _check(now: Situation) -> Hint:
         "exclude": "Drag along the vessel over the stretch to be left out.",
         "path": "Click where the vessel really runs; its centreline goes through there.",
     }
-    keys = "Enter go on   ·   W redraw   ·   X leave out   ·   H hide the lines"
-    return Hint(words[now.tool], keys)
+    keys = "Enter: go on   ·   W: redraw   ·   X: leave out   ·   H: hide the lines"
+    return Hint(words[now.tool], keys if now.tool == "move" else "Esc: put the tool back   ·   Ctrl+Z: undo")
 
 
 def _plan(now: Situation) -> Hint:
     if now.work.segment:
-        return Hint("The worksheet needs a bifurcation; a segment has none.", "Enter go on")
+        return Hint("The worksheet needs a bifurcation; a segment has none.", "Enter: go on")
     if not now.measured:
-        return Hint("Measure first; the worksheet rests on the reading.", "3 points")
+        return Hint("Measure first; the worksheet rests on the reading.", "3: points")
     if not now.work.has_scale:
-        return Hint("The worksheet needs millimetres: set a scale.", "2 scale")
+        return Hint("The worksheet needs millimetres: set a scale.", "2: scale")
     if not now.work.plan.devices:
-        return Hint("Choose your device table; without one there are targets only.", "Enter go on")
+        return Hint("Choose your device table; without one there are targets only.", "Enter: go on")
     if now.work.plan.technique is None:
-        return Hint("Compare the techniques; click one to see its reasons and its steps.", "Enter go on")
-    return Hint("Change a device, and see what changes. The decision is the operator's.", "Enter go on")
+        return Hint("Compare the techniques; click one to see its reasons and its steps.", "Enter: go on")
+    return Hint("Change a device, and see what changes. The decision is the operator's.", "Enter: go on")
 
 
 def _keep(now: Situation) -> Hint:
     if not now.measured:
-        return Hint("There is no reading yet.", "3 points")
+        return Hint("There is no reading yet.", "3: points")
     if now.listed:
         return _keep_listed(now)
     if not now.saved:
         return Hint(
-            "Save the picks and the reading; write the report where you need one.", "Ctrl+S save   ·   Ctrl+E report"
+            "Save the picks and the reading; write the report where you need one.", "Ctrl+S: save   ·   Ctrl+E: report"
         )
     if now.more:
-        return Hint("Saved.", "N next file")
-    return Hint("Saved. Open another frame, or close the window.", "Ctrl+O open")
+        return Hint("Saved.", "N: next file")
+    return Hint("Saved. Open another frame, or close the window.", "Ctrl+O: open")
 
 
 def _keep_listed(now: Situation) -> Hint:
     if not now.saved:
-        return Hint("Enter the reading into the list's record.", "Ctrl+S enter   ·   N enter, then the next frame")
+        return Hint("Enter the reading into the list's record.", "Ctrl+S: enter   ·   N: enter, then the next frame")
     if now.more:
-        return Hint("Entered. Going on asks once whether to lock it.", "N next frame of the list")
+        return Hint("Entered. Going on asks once whether to lock it.", "N: next frame of the list")
     return Hint(
-        "Entered. This was the last frame of the list: lock it, then close the window.", "N lock   ·   Ctrl+Q close"
+        "Entered. This was the last frame of the list: lock it, then close the window.", "N: lock   ·   Ctrl+Q: close"
     )

@@ -6,7 +6,16 @@ from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QFrame, QHBoxLayout, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtWidgets import (
+    QApplication,
+    QFrame,
+    QHBoxLayout,
+    QPushButton,
+    QScrollArea,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ui.desk import guide
 from ui.desk.check_panel import CheckPanel
@@ -21,6 +30,9 @@ from ui.desk.scale_panel import ScalePanel
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
     from ui.desk.notice import Notice
+
+_LONGEST = 38
+"""Letters that the header of a step has room for: its title and what stands behind it."""
 
 _SIGNS = {"done": "✓", "doubt": "!", "doing": "▸", "open": " "}
 
@@ -128,6 +140,7 @@ class GuidedColumn(QWidget):
         for step, panel in self.panels.items():
             header = button("", partial(desk.steps.go, step), f"{int(step)}", "step")
             header.setCheckable(True)
+            header.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)  # no text widens the column
             self._headers[step] = header
             steps.addWidget(header)
             assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
@@ -154,17 +167,26 @@ class GuidedColumn(QWidget):
         layout.addLayout(foot)
         self.setFixedWidth(330)
 
+    def _hold_focus(self, current: Step) -> None:
+        """Keep the keyboard in the column when the panel that has it closes: Qt would give it to the next field."""
+        focus = QApplication.focusWidget()
+        for step, panel in self.panels.items():
+            assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
+            if step is not current and focus is not None and panel.isAncestorOf(focus):
+                self._headers[current].setFocus()
+
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         now = desk.steps.situation
         self._hint.show_hint(guide.hint(now))
         self._notice.show_notice(desk.notice)
         states = guide.progress(now)
+        self._hold_focus(desk.steps.current)
         for step, header in self._headers.items():
             panel = self.panels[step]
             open_ = step is desk.steps.current
             header.setChecked(open_)
-            summary = elided(panel.summary(desk), 27)
+            summary = elided(panel.summary(desk), min(_LONGEST - len(TITLES[step]), 27))
             sign = _SIGNS[states[step]]
             header.setText(f"{sign}  {int(step)}  {TITLES[step]}" + (f"   {summary}" if summary else ""))
             assert isinstance(panel, QWidget)  # noqa: S101 - each panel is one
@@ -174,5 +196,5 @@ class GuidedColumn(QWidget):
         history = desk.history
         self._undo.setEnabled(history.can_undo)
         self._redo.setEnabled(history.can_redo)
-        self._undo.setText(shortened(f"↶ {history.undo_label}", 27) if history.undo_label else "↶ Undo")
-        self._redo.setText(shortened(f"↷ {history.redo_label}", 21) if history.redo_label else "↷ Redo")
+        self._undo.setText(shortened(f"↶ Undo: {history.undo_label}", 27) if history.undo_label else "↶ Undo")
+        self._redo.setText(shortened(f"↷ Redo: {history.redo_label}", 24) if history.redo_label else "↷ Redo")

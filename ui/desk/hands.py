@@ -195,6 +195,7 @@ class Hands:
             if index < len(profile.x_px) and math.isfinite(float(profile.x_px[index])):
                 mark = Mark((float(profile.x_px[index]), float(profile.y_px[index])), "ring", INKS[limb].colour)
         desk.canvas.hover(mark)
+        desk.picture.draw_knots()
         for view in desk.views:
             point_out = getattr(view, "point_out", None)
             if point_out is not None:

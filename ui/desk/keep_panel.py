@@ -30,7 +30,9 @@ class KeepPanel(QWidget):
         self._elsewhere = button("Save elsewhere…", desk.keeper.save_elsewhere, "Ctrl+Shift+S")
         self._report = button("Report…", desk.keeper.report, "Ctrl+E")
         self._next = button("Next file", desk.keeper.next_file, "N")
-        self._refuse = button("Cannot be read…", desk.reads.refuse, "Enter the reason into the record, and go on")
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
         column(
             self, self._where, row(self._save, self._elsewhere, 1), row(self._report, self._next, self._refuse, 1),
             self._autosave, self._broken,
@@ -39,25 +41,29 @@ class KeepPanel(QWidget):
     def summary(self, desk: Desk) -> str:
         """One line for the header of the step."""
         progress = desk.list.progress
-        state = "saved" if desk.keeper.is_saved and not desk.reads.listed else ""
+        state = "saved" if desk.keeper.is_saved and desk.reads.list is None else ""
         return ", ".join(part for part in (state, progress) if part)
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         folder = desk.keeper.folder or (desk.file.parent if desk.file is not None else None)
         there = desk.measured is not None
-        listed = desk.reads.listed
+        listed, unopened = desk.reads.list is not None, desk.reads.unopened
         where = f"Picks and reading, one file each, into {elided(str(folder), 60)}" if folder else ""
-        if listed and desk.reads.list is not None:
+        if desk.reads.list is not None:
             where = f"{desk.reads.list.code}: picks and reading go into the record of the reading list."
+        if unopened:
+            where = f"{unopened}: its copy could not be opened. Nothing of it can be measured."
+        if desk.reads.ended:
+            where = desk.reads.ended
         set_text(self._where, where)
-        self._save.setText("Enter" if listed else "Save")
+        self._save.setText("Enter into the record" if listed else "Save")
         self._elsewhere.setVisible(not listed)
         self._report.setVisible(not listed)
-        self._refuse.setVisible(desk.reads.list is not None)
+        self._refuse.setVisible(desk.reads.listed or bool(unopened))
         for widget in (self._save, self._elsewhere, self._report):
             widget.setEnabled(there)
-        self._next.setEnabled(desk.list.has_next or listed)
+        self._next.setEnabled(desk.list.has_next or desk.reads.listed or bool(unopened))
         broken = desk.broken
         set_text(self._broken, broken)
         set_text(

@@ -65,17 +65,20 @@ class Keeper:
             if not frames:
                 desk.say(f"There are no DICOM, PNG or TIFF files in {first.name}.", alarm=True)
                 return False
-            desk.list = PathList(frames)
-            return desk.open_frames(frames[0])
+            return self._open_of(frames, frames[0])
         if len(paths) == 1 and keeping.is_document(first):
             return self._open_document(first)
         frames = [path for path in paths if not keeping.is_document(path)]
         if not frames:
             desk.say("Open one file of picks or one reading at a time.", alarm=True)
             return False
-        before = desk.list
-        desk.list = PathList(frames if len(frames) > 1 else keeping.frames_in(first.parent))
-        if desk.open_frames(frames[0]):
+        return self._open_of(frames if len(frames) > 1 else keeping.frames_in(first.parent), frames[0])
+
+    def _open_of(self, files: Sequence[Path], path: Path, work: Work | None = None) -> bool:
+        """Open one of several files; the list that was there stays where that fails."""
+        desk, before = self.desk, self.desk.list
+        desk.list = PathList(files)
+        if desk.open_frames(path, work):
             return True
         desk.list = before
         return False
@@ -98,8 +101,7 @@ class Keeper:
             desk.scrubber.back_to_points()
             self.compare_with_opened()
             return True
-        desk.list = PathList(keeping.frames_in(file.parent))
-        if not desk.open_frames(file, work):
+        if not self._open_of(keeping.frames_in(file.parent), file, work):
             return False
         self._expected = opened.reading
         return True
@@ -167,7 +169,7 @@ class Keeper:
 
     def save(self) -> None:
         """Save picks and reading, beside the frame or where they were saved last; a read of a list into its record."""
-        if self.desk.reads.listed:
+        if self.desk.reads.list is not None:
             self.desk.reads.enter()
         elif self.desk.file is not None:
             self._save_into(self.folder or self.desk.file.parent)

@@ -43,7 +43,7 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
         Key("File", "Save picks and reading, or enter them", ("Ctrl+S",), keeper.save),
         Key("File", "Save elsewhere…", ("Ctrl+Shift+S",), keeper.save_elsewhere),
         Key("File", "Write the report…", ("Ctrl+E",), keeper.report),
-        Key("File", "Enter that this frame cannot be read…", (), desk.reads.refuse),
+        Key("File", "Enter that this frame cannot be read…", ("Ctrl+R",), desk.reads.refuse),
         Key("Edit", "Undo", ("Ctrl+Z",), desk.undo),
         Key("Edit", "Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), desk.redo),
         Key("Edit", "Start afresh on this file", (), keeper.start_afresh),
@@ -75,5 +75,5 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
         Key("View", "Look at the vessel", ("Z",), desk.picture.look_at_vessel),
         Key("View", "Look at the whole frame", ("0",), desk.viewer.reset_view),
         Key("View", "Grey window from this frame", ("B",), scrubber.auto_window),
-        Key("View", "Take the message away", ("Esc",), desk.hush),
+        Key("View", "Put the tool back, take the message away", ("Esc",), desk.escape),
     )

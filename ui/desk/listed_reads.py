@@ -43,7 +43,7 @@ class ListedReads:
 
         self._listing = open_list(folder)
         self._mine = self._listing.of(reader)
-        self._reader, self._early = reader, early
+        self.reader, self._early = reader, early
         self._ledger = self._listing.open_ledger(place)
         self._read: ListedRead | None = None
         self._states: dict[str, State] = {}
@@ -86,7 +86,7 @@ class ListedReads:
     @property
     def name(self) -> str:
         """Name of this list and reader, for a folder of their own."""
-        return f"{self._listing.list_id}-{self._reader}"
+        return f"{self._listing.list_id}-{self.reader}"
 
     # -- the read that is open --------------------------------------------------------------------------------------
 
@@ -104,6 +104,13 @@ class ListedReads:
     def state(self) -> State:
         """State of the read in the ledger."""
         return self._states.get(self.code, "none")
+
+    @property
+    def is_done(self) -> bool:
+        """True when the read waits for nobody any more."""
+        from qca.lists.progress import DONE
+
+        return self.state in DONE
 
     @property
     def state_in_words(self) -> str:
@@ -179,11 +186,11 @@ class ListedReads:
         from qca.lists.progress import next_read, states
 
         self._states = states(self._listing, self._ledger)
-        return next_read(self._listing, self._ledger, self._reader, early=self._early)
+        return next_read(self._listing, self._ledger, self.reader, early=self._early)
 
     def _why(self, found: Next) -> str:
         if found.read is not None:
             return ""
         if found.due_utc is not None:
             return f"Nothing to read before {found.due_utc:%Y-%m-%d %H:%M} UTC: the wash-out is not over."
-        return f"Everything on the list of reader {self._reader} is read."
+        return f"Everything on the list of reader {self.reader} is read."

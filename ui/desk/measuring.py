@@ -274,7 +274,7 @@ class Measuring:
             self.shown.shaft = ShaftShown(
                 float("nan") if mm is None else mm,
                 float("nan") if sd is None else sd,
-                tuple(answer.result["remarks"]),
+                tuple(answer.result["codes"]),
                 walls[0],
                 walls[1],
             )

@@ -78,6 +78,15 @@ class Mender:
             self._of = now
             self.knots = [] if reading is None else mending.knots(reading, apart)
 
+    @property
+    def knots_in_sight(self) -> list[Knot]:
+        """Handles to be drawn; those at a narrowing only with the pointer there. All of them can be taken hold of."""
+        reading = self.reading
+        if reading is None or not self.knots:
+            return []
+        limb, index = self.desk.hands.pointed
+        return mending.in_sight(reading, self.knots, limb, index)
+
     def take(self, tool: Tool) -> None:
         """Take a tool; taking the one in the hand puts it back."""
         if not self.desk.ready:
@@ -86,6 +95,10 @@ class Mender:
             self.desk.steps.go(Step.CHECK)
         self.tool = "move" if tool == self.tool else tool
         self.desk.refresh()
+
+    def lay_down(self) -> None:
+        """Back to moving: no tool stays in the hand for another step or another file."""
+        self.tool = "move"
 
     def move_wall(self, knot: Knot, point: Point) -> None:
         """Let a wall run through a point."""
@@ -120,10 +133,10 @@ class Mender:
             self._change(edits, f"moved the lesion limits of the {limb} limb")
 
     def reference(self, limb: str, value_px: float | None) -> None:
-        """Set a limb's reference, or free it."""
+        """Set a limb's reference; None takes the measured one again."""
         edits = self.desk.history.work.edits
         if value_px is None:
-            self._change(mending.without(edits, "reference", limb), f"freed the reference of the {limb} limb")
+            self._change(mending.without(edits, "reference", limb), f"measured reference of the {limb} limb")
             return
         edit = Edit("reference", _limb(limb), value_px=round(value_px, 3))
         label = f"set the reference of the {limb} limb"

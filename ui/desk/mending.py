@@ -9,8 +9,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from calib.scale import Scale
 from qca.picks import Edit, LimbName, Point
-from qca.reading import Reading
+from qca.reading import LimbReading, Reading
 from ui.desk.work import DECIMALS
 
 Side = Literal["left", "right"]
@@ -61,6 +62,29 @@ def knots(reading: Reading, apart_px: float = KNOT_DISTANCE_PX) -> list[Knot]:
                 if np.isfinite(wall[k]).all():
                     found.append(Knot(name, side, k, (float(wall[k, 0]), float(wall[k, 1]))))  # type: ignore[arg-type]
     return found
+
+
+def in_sight(reading: Reading, handles: Sequence[Knot], limb: str, index: int) -> list[Knot]:
+    """Leave out the handles that would hide a narrowing: those within a reference diameter of a limb's MLD.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    handles : sequence of Knot
+        All of its handles.
+    limb : str
+        Limb that the pointer is on, ``""`` for none.
+    index : int
+        Where on it, an index into its profile, or into that of an earlier reading; with the pointer at the narrowing
+        all handles of the limb are in sight.
+    """
+    pointed = limb in reading.limbs and _at_mld(reading.limbs[limb], index)
+    return [
+        handle
+        for handle in handles
+        if (pointed and handle.limb == limb) or not _at_mld(reading.limbs[handle.limb], handle.index)
+    ]
 
 
 def nearest_knot(handles: Sequence[Knot], point: Point, reach_px: float) -> Knot | None:
@@ -177,18 +201,29 @@ def without(edits: tuple[Edit, ...], kind: str, limb: str) -> tuple[Edit, ...]:
     return tuple(edit for edit in edits if (edit.kind, edit.limb) != (kind, limb))
 
 
-def in_words(edit: Edit) -> str:
-    """Say what an edit does."""
+def in_words(edit: Edit, scale: Scale | None = None) -> str:
+    """Say what an edit does, with its lengths in millimetres where there is a scale, as they were typed and shown."""
     who = {"proximal": "Proximal", "distal": "Distal", "side": "Side", "segment": "Segment"}[edit.limb]
     if edit.kind == "wall":
         return f"{who}: {edit.side} wall through {len(edit.points)} point{'s' if len(edit.points) != 1 else ''}"
     if edit.kind == "exclude" and edit.span_px is not None:
-        return f"{who}: left out from {edit.span_px[0]:.0f} to {edit.span_px[1]:.0f} px"
+        return f"{who}: left out from {_stretch(edit.span_px, scale)}"
     if edit.kind == "lesion" and edit.span_px is not None:
-        return f"{who}: lesion from {edit.span_px[0]:.0f} to {edit.span_px[1]:.0f} px"
+        return f"{who}: lesion from {_stretch(edit.span_px, scale)}"
     if edit.kind == "reference" and edit.value_px is not None:
-        return f"{who}: reference {edit.value_px:.2f} px"
+        factor, unit = _unit(scale)
+        return f"{who}: reference {edit.value_px * factor:.2f} {unit}"
     return f"{who}: centreline through {len(edit.points)} point{'s' if len(edit.points) != 1 else ''}"
+
+
+def _stretch(span_px: tuple[float, float], scale: Scale | None) -> str:
+    factor, unit = _unit(scale)
+    low, high = (f"{position * factor:.{0 if scale is None else 1}f}" for position in span_px)
+    return f"{low} to {high} {unit}"
+
+
+def _unit(scale: Scale | None) -> tuple[float, str]:
+    return (1.0, "px") if scale is None else (scale.mm_per_px, "mm")
 
 
 def thinned(stroke: Sequence[Point], distance_px: float) -> list[Point]:
@@ -223,6 +258,12 @@ def _beside(reading: Reading, limb: str, point: Point) -> Point:
         if short > 0 and np.hypot(*(where - end)) == np.min(np.hypot(*(where - centre).T)):
             where = where + short * inwards
     return (float(where[0]), float(where[1]))
+
+
+def _at_mld(limb: LimbReading, index: int) -> bool:
+    """Tell whether a profile point lies within a reference diameter of the MLD; no for one that is not there."""
+    along = limb.profile.position_px
+    return 0 <= index < len(along) and bool(abs(along[index] - limb.mld_position_px) < limb.reference_px)
 
 
 def _step(position: Array) -> float:

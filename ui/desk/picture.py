@@ -48,6 +48,11 @@ class Picture:
         """Show the lines, and look at the vessel as soon as it is measured: another file was opened."""
         self.wanted, self._to_look_at = True, True
 
+    def blank(self) -> None:
+        """Leave nothing on the canvas, the frame neither."""
+        self.canvas.clear()
+        self._drawn = ()
+
     def look_at_first_reading(self) -> None:
         """Bring the vessel into view when it was measured for the first time; never under a drag."""
         if self._to_look_at and self.desk.measured is not None and self.visible:
@@ -77,7 +82,7 @@ class Picture:
         if now != self._drawn:
             self._drawn = now
             self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
-        self._draw_knots()
+        self.draw_knots()
         self._draw_points()
 
     def _draw_points(self) -> None:
@@ -87,8 +92,9 @@ class Picture:
         measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
         return marks(measured.reading, self.desk.work.own_edits, zoom) if self.visible and measured is not None else []
 
-    def _draw_knots(self) -> None:
-        self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots])
+    def draw_knots(self) -> None:
+        """Draw the handles that are in sight now."""
+        self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots_in_sight])
 
     def _segments(self) -> Segments:
         shown = self.desk.measuring.shown
@@ -101,6 +107,6 @@ class Picture:
     def _rescaled(self) -> None:
         if self.desk.ready:
             self.desk.mender.refresh()
-            self._draw_knots()
+            self.draw_knots()
             self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
             self._draw_points()

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from qtpy.QtCore import QSignalBlocker, Qt
 from qtpy.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+MARKS = ("quiet", "alarm", "good", "hand")
+
 
 def label(text: str = "", mark: str = "", *, wrap: bool = True) -> QLabel:
     """Make a label; ``mark`` is ``"quiet"``, ``"alarm"``, ``"good"`` or ``"hand"``."""
@@ -20,9 +22,14 @@ def label(text: str = "", mark: str = "", *, wrap: bool = True) -> QLabel:
 
 
 def button(text: str, action: Callable[[], object], tip: str = "", kind: str = "") -> QPushButton:
-    """Make a button; ``kind`` is ``"main"``, ``"plain"`` or ``"step"``. It never takes the keyboard from the canvas."""
+    """Make a button; ``kind`` is ``"main"``, ``"plain"`` or ``"step"``.
+
+    A click on it leaves the keyboard to the canvas; Tab reaches it.
+    """
     made = QPushButton(text)
-    made.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    made.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+    if not any(letter.isalpha() for letter in text):
+        made.setAccessibleName(tip)
     made.clicked.connect(lambda _checked=False: action())
     if tip:
         made.setToolTip(tip)
@@ -60,6 +67,16 @@ def set_text(widget: QLabel, text: str) -> None:
     if widget.text() != text:
         widget.setText(text)
     widget.setVisible(bool(text))
+
+
+def set_mark(widget: QWidget, mark: str) -> None:
+    """Give a label another mark than it has, or none."""
+    if widget.property(mark) == "yes" if mark else not any(widget.property(name) for name in MARKS):
+        return
+    for name in MARKS:
+        widget.setProperty(name, "yes" if name == mark else None)
+    widget.style().unpolish(widget)
+    widget.style().polish(widget)
 
 
 def sentence(text: str) -> str:

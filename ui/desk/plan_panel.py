@@ -47,6 +47,7 @@ class PlanPanel(QWidget):
         fields = {field.name: field for field in dataclasses.fields(Case)}
         for name, title in FACT_TITLES.items():
             self._facts[name] = self._asked(fields[name])
+            self._facts[name].setAccessibleName(title)
             rows.addRow(label(title, wrap=False), self._facts[name])
         self._devices = QWidget()
         self._device_rows = QFormLayout(self._devices)
@@ -93,7 +94,7 @@ class PlanPanel(QWidget):
             choices = (True, False)
         if choices:
             combo = _narrow_combo()
-            combo.addItem("not said", None)
+            combo.addItem("not stated", None)
             for choice in choices:
                 words = {True: "yes", False: "no"}.get(choice, str(choice).replace("_", " "))
                 combo.addItem(words, choice)
@@ -103,9 +104,9 @@ class PlanPanel(QWidget):
         low, high = field.metadata["range"]
         spin = QSpinBox()
         spin.setRange(int(low) - 1, int(min(high, 999)))
-        spin.setSpecialValueText("not said")
+        spin.setSpecialValueText("not stated")
         spin.setKeyboardTracking(False)
-        spin.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+        spin.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         spin.setToolTip(field.metadata["meaning"])
         spin.valueChanged.connect(partial(self._number_typed, field.name, int(low) - 1))
         return spin
@@ -195,6 +196,7 @@ class PlanPanel(QWidget):
                 combo.addItem(text, text)
             combo.setCurrentIndex(max(combo.findData(chosen), 0))
             combo.activated.connect(partial(self._device_chosen, role, combo))
+            combo.setAccessibleName(name)
             self._device_rows.addRow(label(elided(name, 44), wrap=False), combo)
 
     def _device_chosen(self, role: str, combo: QComboBox, index: int) -> None:
@@ -208,7 +210,7 @@ class PlanPanel(QWidget):
 def _narrow_combo() -> QComboBox:
     """Make a list that does not grow with its longest entry; its opened part does."""
     combo = QComboBox()
-    combo.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    combo.setFocusPolicy(Qt.FocusPolicy.TabFocus)
     combo.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
     combo.setMinimumContentsLength(8)
     return combo

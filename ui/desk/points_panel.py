@@ -41,12 +41,16 @@ class PointsPanel(QWidget):
         self._mode = button("", desk.picker.toggle_segment, "V")
         self._problem = label(mark="alarm")
         self._advice = label(mark="quiet")
+        self._refuse = button(
+            "Cannot be read…", desk.reads.refuse, "Ctrl+R: enter the reason into the record, and go on"
+        )
+        self._go = button("Go on", desk.steps.accept, "Enter", "main")
         column(
             self,
             *rows,
             self._problem,
             self._advice,
-            row(self._mode, 1, button("Go on", desk.steps.accept, "Enter", "main")),
+            row(self._mode, 1, self._refuse, self._go),
         )
 
     def summary(self, desk: Desk) -> str:
@@ -68,7 +72,9 @@ class PointsPanel(QWidget):
             where.setText(f"{point[0]:.0f}, {point[1]:.0f} px" if point is not None else "not set")
             away.setVisible(point is not None)
         set_text(self._problem, sentence(desk.measuring.shown.problem))
-        set_text(self._advice, _advice(desk.measuring.shown.problem))
+        set_text(self._advice, _advice(desk.measuring.shown.problem, listed=desk.reads.listed))
+        self._go.setEnabled(desk.measuring.fresh)
+        self._refuse.setVisible(desk.steps.refused and desk.reads.listed)
         self._mode.setText("A bifurcation instead" if work.segment else "One segment instead")
         self._mode.setEnabled(desk.ready)
 
@@ -77,7 +83,8 @@ def _ink(role: Role) -> str:
     return role if role in BIFURCATION_ROLES else "segment"
 
 
-def _advice(problem: str) -> str:
+def _advice(problem: str, *, listed: bool) -> str:
     if not problem:
         return ""
-    return "Drag a point onto the vessel, or undo (Ctrl+Z). The frame and your points are kept."
+    otherwise = " Where there is no vessel to measure, enter that it cannot be read." if listed else ""
+    return f"Drag a point onto the vessel, or undo (Ctrl+Z). The frame and your points are kept.{otherwise}"

@@ -21,7 +21,7 @@ IN_THE_RECORD = (
     "Reports and tables come when the list is unblinded."
 )
 
-LOCK, LATER = "Lock and go on", "Go on without"
+LOCK, LATER = "Lock and go on", "Go on, lock later"
 
 
 class Reads:
@@ -43,6 +43,23 @@ class Reads:
         return self.list is not None and self.list.current is not None and self.desk.file == self.list.current
 
     @property
+    def unopened(self) -> str:
+        """Code of the read whose copy cannot be opened; ``""`` when it is open, or nothing is to be read."""
+        if self.list is None or self.list.current is None or self.listed or self.list.is_done:
+            return ""
+        return self.list.code
+
+    @property
+    def ended(self) -> str:
+        """Why no frame of the list is open, in words; ``""`` while one is, or should be."""
+        return "" if self.list is None or self.listed or self.unopened else self.list.ended
+
+    @property
+    def reader(self) -> str:
+        """Code of the reader whose list is open; ``""`` for none."""
+        return "" if self.list is None else self.list.reader
+
+    @property
     def home(self) -> Path:
         """Folder of the autosave: of its own for a list, so that a coded copy opened without it brings nothing back."""
         if self.list is None or self.desk.list is not self.list:
@@ -50,10 +67,10 @@ class Reads:
         return self.desk.home / "lists" / self.list.name
 
     def keeps_in(self) -> bool:
-        """Say that a reading of a list is not written into files; tells whether one is open."""
-        if self.listed:
+        """Say that nothing is written into files while a list is open; tells whether one is."""
+        if self.list is not None:
             self.desk.say(IN_THE_RECORD)
-        return self.listed
+        return self.list is not None
 
     # -- opening ----------------------------------------------------------------------------------------------------
 
@@ -86,7 +103,10 @@ class Reads:
         return True
 
     def go_on(self) -> None:
-        """Open the next read that waits."""
+        """Open the next read that waits.
+
+        What was open is put away first: whatever happens to the next copy, no earlier result is left on the screen.
+        """
         listing, desk = self.list, self.desk
         if listing is None:
             return
@@ -94,16 +114,16 @@ class Reads:
             path = listing.next()
             standing = listing.latest()
         except QcaError as error:
+            if listing.is_done or not self.listed:
+                self._put_away(Step.FRAME)
             desk.say(str(error), alarm=True)
             return
+        self._put_away(Step.FRAME if path is None else Step.KEEP)
         if path is None:
-            if listing.state in ("locked", "refused"):  # its result is not to be seen beside later ones
-                desk.put_away()
-                desk.canvas.clear()
-                desk.steps.current = Step.FRAME
             desk.say(listing.ended)
             return
         if not desk.open_frames(path):
+            self._say_unopened(path)
             return
         if standing is not None and not desk.history.work.touched:
             desk.change(work_of(standing.picks, standing.settings), "took up the entered reading")
@@ -118,6 +138,9 @@ class Reads:
     def enter(self) -> bool:
         """Enter the reading shown into the record; False when it could not be entered."""
         desk, measured = self.desk, self.desk.measured
+        if self.unopened:
+            desk.say(f"There is nothing to enter: the frame of {self.unopened} could not be opened.", alarm=True)
+            return False
         if self.list is None or measured is None:
             desk.say("There is no reading of the work as it stands yet: wait for it, or set the missing points.")
             return False
@@ -152,6 +175,9 @@ class Reads:
         if listing is None:
             self.desk.say("Only a frame of a reading list can be entered as not readable: open the list first.")
             return
+        if not (self.listed or self.unopened):
+            self.desk.say(self.ended or "No frame of the reading list is open.")
+            return
         reason = self.desk.prompts.text(f"Why can {listing.code} not be read? The reason stays in the record.")
         if reason and self._do(lambda: listing.refuse(reason)):
             self.go_on()
@@ -170,6 +196,26 @@ class Reads:
         if self.list is not None:
             self.list.close()
             self.list = None
+
+    def _put_away(self, step: Step) -> None:
+        """Leave nothing of the file on the screen, and open a step."""
+        self.desk.put_away()
+        self.desk.picture.blank()
+        self.desk.steps.current = step
+
+    def _say_unopened(self, path: Path) -> None:
+        """Say which code cannot be opened, why, and what the reader can do."""
+        desk, code = self.desk, self.unopened
+        why = (
+            f"it cannot be used ({desk.notice.text.rstrip('.')})"
+            if path.exists() and desk.notice is not None
+            else "it is missing"
+        )
+        desk.say(
+            f"The copy of {code} cannot be opened: {path.name} should be in {path.parent}, and {why}. Tell the "
+            f"coordinator, and go on with the next frame; or enter that {code} cannot be read.",
+            alarm=True,
+        )
 
     def _do(self, action: Callable[[], None]) -> bool:
         try:

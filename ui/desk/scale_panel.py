@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QButtonGroup, QCheckBox, QComboBox, QDoubleSpinBox, QRadioButton, QWidget
 
-from ui.desk.pieces import button, column, label, quietly, row, set_text
-from ui.desk.work import CATHETER_ROLES, NO_SCALE, ScaleChoice, ScaleWay
+from ui.desk.pieces import button, column, label, quietly, row, sentence, set_mark, set_text
+from ui.desk.scale_seen import scale_seen
+from ui.desk.work import CATHETER_ROLES, ScaleChoice, ScaleWay
 
 if TYPE_CHECKING:
     from ui.desk.desk import Desk
@@ -39,37 +40,43 @@ class ScalePanel(QWidget):
         self._ways = {way: QRadioButton(text) for way, text in _WAYS}
         group = QButtonGroup(self)
         for way, radio in self._ways.items():
-            radio.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            radio.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             group.addButton(radio)
             radio.clicked.connect(lambda _checked=False, way=way: self._choose(way))
         self._points = label()
         self._again = button("Set again", lambda: desk.picker.arm("catheter_a"), "C")
         self._french = QComboBox()
+        self._french.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self._french.setAccessibleName("French size of the catheter")
         self._french.addItem("French size…", None)
         for size in FRENCH_SIZES:
             self._french.addItem(f"{size:g} F  ({size / 3:.2f} mm)", size)
         self._french.activated.connect(self._french_chosen)
-        self._mm = _number(0.0, 6.0, 0.01, " mm", "or measured")
+        self._mm = _number("Catheter's measured diameter", 0.0, 6.0, 0.01, " mm", "or measured")
         self._mm.setToolTip("Outer diameter measured with a caliper: labels often overstate it a little.")
         self._mm.valueChanged.connect(self._mm_typed)
         self._lumen = QCheckBox("the size is that of the filled lumen")
-        self._lumen.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self._lumen.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self._lumen.clicked.connect(self._lumen_ticked)
         self._catheter = QWidget()
         column(self._catheter, row(self._points, self._again), row(self._french, self._mm), self._lumen, margin=14)
-        self._scale = _number(0.0, 5.0, 0.001, " mm per px", "scale", decimals=5)
-        self._sd = _number(0.0, 1.0, 0.001, " mm per px", "SD not known", decimals=5)
+        self._scale = _number("Scale", 0.0, 5.0, 0.001, " mm per px", "scale", decimals=5)
+        self._sd = _number(
+            "Standard uncertainty of the scale", 0.0, 1.0, 0.001, " mm per px", "SD not known", decimals=5
+        )
         self._scale.valueChanged.connect(self._scale_typed)
         self._sd.valueChanged.connect(self._scale_typed)
         self._typed = QWidget()
         column(self._typed, row(self._scale, label("±", wrap=False), self._sd), margin=14)
-        self._result = label(mark="good")
+        self._result = label()
+        self._doubts = label(mark="alarm")
         self._remarks = label(mark="hand")
         self._problem = label(mark="alarm")
         radios = list(self._ways.values())
         column(
             self, radios[0], self._catheter, radios[1], self._typed, *radios[2:],
-            self._result, self._remarks, self._problem, row(1, button("Go on", desk.steps.accept, "Enter", "main")),
+            self._result, self._doubts, self._remarks, self._problem,
+            row(1, button("Go on", desk.steps.accept, "Enter", "main")),
         )  # fmt: skip
 
     def summary(self, desk: Desk) -> str:
@@ -77,11 +84,11 @@ class ScalePanel(QWidget):
         way = desk.work.scale.way
         if way == "none":
             return "none: pixels"
-        scale = _scale_now(desk)
-        if scale is None:
+        seen = scale_seen(desk)
+        if seen is None:
             return "to be set" if not desk.work.has_scale else way
-        spread = f" ± {scale[1]:.4f}" if math.isfinite(scale[1]) else ""
-        return f"{scale[0]:.4f}{spread} mm per px"
+        spread = f" ± {seen.sd_mm_per_px:.4f}" if math.isfinite(seen.sd_mm_per_px) else ""
+        return f"{seen.mm_per_px:.4f}{spread} mm per px"
 
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
@@ -112,19 +119,20 @@ class ScalePanel(QWidget):
             self._french.setCurrentIndex(max(index, 0))
 
     def _show_result(self, desk: Desk) -> None:
-        scale = _scale_now(desk)
+        seen = scale_seen(desk)
         shaft = desk.measuring.shown.shaft
-        set_text(self._problem, "" if shaft is None or scale is not None else shaft.problem)
-        remarks: tuple[str, ...] = ()
-        if scale is None:
+        set_text(self._problem, sentence("" if shaft is None or seen is not None else shaft.problem))
+        set_text(self._doubts, "\n".join(f"! {text}" for text in seen.doubts) if seen is not None else "")
+        set_text(self._remarks, "\n".join(seen.remarks) if seen is not None else "")
+        if seen is None:
             set_text(self._result, "measuring the shaft" if shaft is None and desk.work.has_scale else "")
-        else:
-            value, sd, final = scale
-            spread = f" ± {sd:.4f} ({100 * sd / value:.1f} %)" if math.isfinite(sd) else " (SD not known)"
-            note = "" if final else "\nFirst look; the vessel's own blur will refine it."
-            set_text(self._result, f"{value:.4f}{spread} mm per px{note}")
-            remarks = shaft.remarks if shaft is not None and not final else _scale_flags(desk)
-        set_text(self._remarks, "\n".join(f"{text[:1].upper()}{text[1:]}." for text in remarks))
+            set_mark(self._result, "quiet")
+            return
+        value, sd = seen.mm_per_px, seen.sd_mm_per_px
+        spread = f" ± {sd:.4f} ({100 * sd / value:.1f} %)" if math.isfinite(sd) else " (SD not known)"
+        note = "" if seen.final else "\nFirst look; the vessel's own blur will refine it."
+        set_text(self._result, f"{value:.4f}{spread} mm per px{note}")
+        set_mark(self._result, {"good": "good", "early": "", "doubt": "alarm"}[seen.standing])
 
     # -- what is typed ----------------------------------------------------------------------------------------------
 
@@ -164,27 +172,9 @@ class ScalePanel(QWidget):
         self._desk.picker.set_scale(typed, "scale typed in", merge="scale")
 
 
-def _scale_now(desk: Desk) -> tuple[float, float, bool] | None:
-    """Scale in mm per px, its SD, and whether it is that of the reading; None while there is none."""
-    measured, shaft = desk.measuring.shown.measured, desk.measuring.shown.shaft
-    if desk.work.scale == NO_SCALE or not desk.work.has_scale:
-        return None
-    if measured is not None and measured.reading.scale is not None and desk.measuring.fresh:
-        scale = measured.reading.scale
-        return scale.mm_per_px, scale.sd_mm_per_px, True
-    if shaft is not None and math.isfinite(shaft.mm_per_px):
-        return shaft.mm_per_px, shaft.sd_mm_per_px, False
-    return None
-
-
-def _scale_flags(desk: Desk) -> tuple[str, ...]:
-    measured = desk.measuring.shown.measured
-    if measured is None:
-        return ()
-    return tuple(flag.message for flag in measured.reading.flags if flag.where == "scale")
-
-
-def _number(low: float, high: float, step: float, unit: str, nothing: str, decimals: int = 3) -> QDoubleSpinBox:
+def _number(
+    name: str, low: float, high: float, step: float, unit: str, nothing: str, decimals: int = 3
+) -> QDoubleSpinBox:
     made = QDoubleSpinBox()
     made.setRange(low, high)
     made.setDecimals(decimals)
@@ -192,7 +182,8 @@ def _number(low: float, high: float, step: float, unit: str, nothing: str, decim
     made.setSuffix(unit)
     made.setSpecialValueText(nothing)
     made.setKeyboardTracking(False)
-    made.setFocusPolicy(Qt.FocusPolicy.ClickFocus)
+    made.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+    made.setAccessibleName(name)
     return made
 
 

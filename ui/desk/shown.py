@@ -32,11 +32,11 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class ShaftShown:
-    """The catheter looked at alone: scale in words and numbers, remarks, walls (x, y); or what is wrong with it."""
+    """The catheter looked at alone: scale in numbers, codes of flags, walls (x, y); or what is wrong with it."""
 
     mm_per_px: float = float("nan")
     sd_mm_per_px: float = float("nan")
-    remarks: tuple[str, ...] = ()
+    codes: tuple[str, ...] = ()
     left_px: Points | None = None
     right_px: Points | None = None
     problem: str = ""

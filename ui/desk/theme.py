@@ -73,6 +73,9 @@ def style_sheet(look: Look) -> str:
         border-color: {look.accent}; font-weight: 600; }}
     QWidget#desk QPushButton[main="yes"]:disabled {{ background: {look.raised}; color: {look.quiet};
         border-color: {look.rule}; }}
+    QWidget#desk QPushButton:focus, QWidget#desk QComboBox:focus, QWidget#desk QDoubleSpinBox:focus,
+        QWidget#desk QSpinBox:focus {{ border: 1px solid {look.text}; }}
+    QWidget#desk QRadioButton:focus, QWidget#desk QCheckBox:focus {{ color: {look.accent}; }}
     QWidget#desk QPushButton[step="yes"] {{ text-align: left; border: 0; border-radius: 0; padding: 5px 8px;
         background: {look.raised}; font-weight: 600; }}
     QWidget#desk QPushButton[step="yes"]:hover {{ background: {hover}; }}
@@ -80,6 +83,8 @@ def style_sheet(look: Look) -> str:
         border-left: 4px solid {look.accent}; padding-left: 4px; }}
     QWidget#desk QPushButton[plain="yes"] {{ background: transparent; border: 0; padding: 1px 4px;
         color: {look.quiet}; }}
+    QWidget#desk QPushButton[step="yes"]:focus, QWidget#desk QPushButton[plain="yes"]:focus {{
+        border: 1px solid {look.text}; }}
     QWidget#desk QPushButton[plain="yes"]:hover {{ color: {look.text}; }}
     QWidget#desk QLineEdit, QWidget#desk QComboBox, QWidget#desk QDoubleSpinBox, QWidget#desk QSpinBox {{
         background: {look.field}; color: {look.text}; border: 1px solid {look.rule}; border-radius: 3px; padding: 3px;

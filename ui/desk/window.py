@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import QEvent, QObject, Qt
-from qtpy.QtGui import QAction, QDropEvent, QKeySequence  # type: ignore[attr-defined]  # qtpy does not declare QAction
+from qtpy.QtGui import QAction, QDropEvent, QKeyEvent, QKeySequence  # type: ignore[attr-defined]  # qtpy does not declare QAction
 from qtpy.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
@@ -24,6 +24,7 @@ from ui.desk.caution import CautionLabel
 from ui.desk.desk_widget import DeskWidget, StripView
 from ui.desk.inks import LOOKS
 from ui.desk.keys import Key, key_table
+from ui.desk.legend import legend_html
 from ui.desk.theme import register_theme_of, style_sheet
 
 if TYPE_CHECKING:
@@ -32,6 +33,16 @@ if TYPE_CHECKING:
     from ui.desk.desk import Desk
 
 WIDTH, HEIGHT = 1366, 768
+
+
+CONTROL_KEYS = (
+    ("Tab  or  Shift+Tab", "From the frame to the controls, and from one to the next"),
+    ("Space", "Press the button, tick the box"),
+    ("Up  or  Down", "Choose among several"),
+    ("Enter", "Take the number typed; follow the link"),
+    ("Esc", "Back to the frame"),
+)
+"""What keys do in the controls, for the list of all keys."""
 
 
 class DeskWindow:
@@ -123,6 +134,7 @@ class DeskWindow:
         menus["File"].addAction(self._action(quit_))
         help_ = bar.addMenu("Help")
         help_.addAction(self._action(Key("Help", "All keys", ("F1",), self.show_keys)))
+        help_.addAction(self._action(Key("Help", "Lines, marks and numbers", ("F2",), self.show_legend)))
 
     def _action(self, key: Key) -> QAction:
         action = QAction(key.text, self.main)
@@ -133,13 +145,21 @@ class DeskWindow:
         return action
 
     def _do(self, key: Key) -> None:
-        """Do what a key says; Enter in a field for numbers takes the number first, and nothing else."""
+        """Do what a key says; Enter in a field for numbers takes the number, on a link follows it, and nothing else."""
         editor = QApplication.focusWidget()
         if "Return" in key.keys and isinstance(editor, QAbstractSpinBox):
             editor.interpretText()
-            editor.clearFocus()
+            self._to_the_frame()
             return
+        if "Return" in key.keys and self.widget.worksheet.follow():
+            return
+        if "Esc" in key.keys:
+            self._to_the_frame()
         key.action()
+
+    def _to_the_frame(self) -> None:
+        """Give the keyboard back to the frame."""
+        self._canvas_side.setFocus()
 
     # -- showing ----------------------------------------------------------------------------------------------------
 
@@ -148,7 +168,8 @@ class DeskWindow:
         name = desk.file.name if desk.file is not None and desk.ready else ""
         frame = f", frame {desk.scrubber.shown}" if desk.scrubber.frame_for_picks is not None else ""
         saved = "" if desk.keeper.is_saved or not desk.history.work.touched else " *"
-        title = f"{name}{frame}{saved} - qca desk" if name else "qca desk"
+        reader = f"reader {desk.reads.reader}" if desk.reads.reader else ""
+        title = " - ".join(part for part in (f"{name}{frame}{saved}" if name else "", reader, "qca desk") if part)
         if self.main.windowTitle() != title:
             self.main.setWindowTitle(title)
 
@@ -164,11 +185,6 @@ class DeskWindow:
 
     def show_keys(self) -> None:
         """Show the list of all keys."""
-        dialog = QDialog(self.main)
-        dialog.setObjectName("desk")
-        dialog.setWindowTitle("Keys of the desk")
-        dialog.setStyleSheet(style_sheet(self.desk.look))
-        text = QTextBrowser()
         rows = []
         menu = ""
         for key in key_table(self.desk):
@@ -177,7 +193,21 @@ class DeskWindow:
                 rows.append(f"<tr><td colspan='2'><b>{menu}</b></td></tr>")
             keys = "  or  ".join(QKeySequence(one).toString() for one in key.keys)
             rows.append(f"<tr><td>{keys}</td><td>{key.text}</td></tr>")
-        text.setHtml(f"<table cellpadding='3'>{''.join(rows)}</table>")
+        rows.append("<tr><td colspan='2'><b>Controls</b></td></tr>")
+        rows += [f"<tr><td>{keys}</td><td>{what}</td></tr>" for keys, what in CONTROL_KEYS]
+        self._show_page("Keys of the desk", f"<table cellpadding='3'>{''.join(rows)}</table>")
+
+    def show_legend(self) -> None:
+        """Show what lines, marks and numbers mean."""
+        self._show_page("Lines, marks and numbers", legend_html())
+
+    def _show_page(self, title: str, html: str) -> None:
+        dialog = QDialog(self.main)
+        dialog.setObjectName("desk")
+        dialog.setWindowTitle(title)
+        dialog.setStyleSheet(style_sheet(self.desk.look))
+        text = QTextBrowser()
+        text.setHtml(html)
         layout = QVBoxLayout(dialog)
         layout.addWidget(text)
         dialog.resize(520, 620)
@@ -214,7 +244,11 @@ class WindowEvents(QObject):
         kind = event.type()
         if kind in (QEvent.Type.DragEnter, QEvent.Type.DragMove, QEvent.Type.Drop) and isinstance(event, QDropEvent):
             return self._dragged(event)
-        if kind in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease):
+        if kind == QEvent.Type.KeyPress and isinstance(event, QKeyEvent) and isinstance(watched, QWidget):
+            if event.key() in (Qt.Key.Key_Tab, Qt.Key.Key_Backtab):
+                watched.window().focusNextPrevChild(event.key() == Qt.Key.Key_Tab)
+            return True
+        if kind == QEvent.Type.KeyRelease:
             return True  # what no menu took is for nobody: napari's own keys would change the view behind the desk
         if kind == QEvent.Type.Close and isinstance(watched, QMainWindow):
             if not self._desk.may_close():

@@ -115,7 +115,6 @@ def _complete(job: Mapping[str, Any], frames: Frames) -> tuple[Picks, FrameAtHan
 def shaft_job(job: Mapping[str, Any], frames: Frames) -> dict[str, Any]:
     """Look at the catheter alone."""
     from qca import codec
-    from qca.flags import FLAGS
     from qca.picks_file import picks_from_json
     from qca.settings import Settings
     from qca.shaft_look import look_at_shaft
@@ -123,10 +122,9 @@ def shaft_job(job: Mapping[str, Any], frames: Frames) -> dict[str, Any]:
     settings = codec.decode_fields(Settings, job["settings"], path="", name="the settings")
     picks = picks_from_json(job["picks"])
     look = look_at_shaft(frames.get(job["file"], picks.frame), picks, settings)
-    remarks = [FLAGS[code].short for code in look.codes if code in FLAGS]
     return {
         "scale": codec.encode(look.scale),
-        "remarks": remarks,
+        "codes": list(look.codes),
         "left_px": codec.encode(look.left_px),
         "right_px": codec.encode(look.right_px),
     }

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
+from qca.report.measured import probability_text
+from qca.sizing.wording import number_text, told_apart
 from ui.desk.inks import Look
 
 FACT_TITLES = {
@@ -30,6 +32,8 @@ _VERDICTS = {
     "cannot_tell": ("cannot tell", "quiet"),
 }
 _DEVICES_SHOWN = 3
+
+_NO_TABLE = "No device table is chosen: targets only."
 
 PARTS = {"techniques": "Techniques", "steps": "Steps", "sizes": "Sizes", "rules": "Rule by rule"}
 """Anchors of the page and what they are called; steps and rules are there when a technique was chosen."""
@@ -98,7 +102,7 @@ def _why(one: Mapping[str, Any]) -> str:
     text = "; ".join(broken[:2]) + (f"; and {len(broken) - 2} more" if len(broken) > 2 else "")
     asked = [in_panel_words(str(item)) for item in one["open"]]
     words = dict.fromkeys(part for item in asked for part in item.split(", "))
-    unknown = f"not said: {', '.join(words)}" if asked else ""
+    unknown = f"not stated: {', '.join(words)}" if asked else ""
     parts = [
         f"does not hold: {text}" if text else "",
         f"holds, but not surely: {'; '.join(near)}" if near else "",
@@ -120,11 +124,11 @@ def in_panel_words(missing: str) -> str:
 def _reasons(one: Mapping[str, Any], look: Look) -> str:
     rows = []
     for rule in one["rules"]:
-        value = _number(rule["value"], rule["sd"], rule["unit"])
-        missing = f" ({rule['missing']} not known)" if rule.get("missing") else ""
+        missing = f" ({_missing(rule['missing'])} not known)" if rule.get("missing") else ""
+        value = "" if missing else _value(rule)
         rows.append(
             f"<tr><td colspan='2'>{escape(rule['statement'])}{escape(missing)}</td></tr>"
-            f"<tr><td style='color:{look.quiet}'>{escape(value if rule['unit'] else '')}</td>"
+            f"<tr><td style='color:{look.quiet}'>{escape(value)}</td>"
             f"<td align='right'>{_verdict(rule['verdict'], look)}</td></tr>"
         )
     return (
@@ -151,28 +155,56 @@ def _steps(sheet: Mapping[str, Any], one: Mapping[str, Any], look: Look) -> str:
 
 def _sizes(sheet: Mapping[str, Any], technique: str | None, look: Look) -> str:
     rows = []
+    table = sheet["devices"]["number"] > 0
     for size in sheet["sizes"]:
         if technique is not None and technique not in size["techniques"]:
             continue
         target = _number(size["target_mm"], size["target_sd_mm"], "mm")
-        target += " (flagged)" if size["held_back"] else ""
-        devices = []
-        for device in size["devices"][:_DEVICES_SHOWN]:
-            problems = f" ({'; '.join(device['problems'])})" if device["problems"] else ""
-            devices.append(escape(f"{device['label']}{problems}"))
-        named = (
-            "<br>".join(devices)
-            or f"<span style='color:{look.quiet}'>no device of the table comes into question</span>"
+        flagged = f"<br><span style='color:{look.alarm}'>flagged</span>" if size["held_back"] else ""
+        devices = "".join(_device(device, look) for device in size["devices"][:_DEVICES_SHOWN])
+        if table and not devices:
+            devices = _over_both("no device of the table comes into question", look)
+        rows.append(
+            f"<tr><td><b>{escape(size['name'])}</b></td><td align='right'><b>{_unbroken(target)}</b>{flagged}</td></tr>"
+            f"{devices}"
         )
-        rows.append(f"<tr><td>{escape(size['name'])}</td><td>{escape(target)}</td><td>{named}</td></tr>")
-    return (
-        f"<a name='sizes'></a><h4>Sizes</h4><table cellspacing='0' cellpadding='3' width='100%'>{''.join(rows)}</table>"
-    )
+    note = "Devices: size over the target, and the probability that it is right." if table else _NO_TABLE
+    lines = f"{_over_both(note, look)}{''.join(dict.fromkeys(rows))}"
+    return f"<a name='sizes'></a><h4>Sizes</h4><table cellspacing='0' cellpadding='3' width='100%'>{lines}</table>"
+
+
+def _device(device: Mapping[str, Any], look: Look) -> str:
+    """Write a device with its size over the target and how likely it is right; below, what speaks against it."""
+    ratio, chance = _number(device["ratio"], device["ratio_sd"], ""), device["probability"]
+    right = f"{ratio}, {probability_text(chance)}" if chance is not None else ratio
+    line = f"<tr><td>{escape(device['label'])}</td><td align='right'>{_unbroken(right)}</td></tr>"
+    return f"{line}{_over_both('; '.join(device['problems']), look)}" if device["problems"] else line
+
+
+def _over_both(text: str, look: Look) -> str:
+    return f"<tr><td colspan='2' style='color:{look.quiet}'>{escape(text)}</td></tr>"
+
+
+def _unbroken(text: str) -> str:
+    return escape(text).replace(" ", "&nbsp;")
+
+
+def _missing(text: str) -> str:
+    """Name all that a rule lacks as the panel does."""
+    return "; ".join(in_panel_words(part) for part in text.split("; "))
+
+
+def _value(rule: Mapping[str, Any]) -> str:
+    """Write the quantity of a rule: an exact length with the decimals that tell it from its limit."""
+    value, sd, limit = rule["value"], rule["sd"], rule["threshold"]
+    if rule["unit"] == "mm" and value is not None and not sd:
+        return f"{told_apart(value, 2, math.nan if limit is None else limit)} mm"
+    return _number(value, sd, rule["unit"])
 
 
 def _number(value: float | None, sd: float | None, unit: str) -> str:
+    """Write a number with the decimals that the worksheet on paper gives it."""
     if value is None or not math.isfinite(value):
         return "not known"
-    sign = "°" if unit == "deg" else f" {unit}" if unit else ""
-    spread = f" ± {sd:.2f}" if sd else ""
-    return f"{value:.2f}{spread}{sign}"
+    decimals = {"mm": 2, "deg": 0, "%": 0}.get(unit, 2 if sd else 0)
+    return number_text(value, sd or 0.0, unit, decimals)

@@ -32,6 +32,7 @@ class WorksheetView(QWidget):
         self._text = ""
         self.browser = QTextBrowser()
         self.browser.setOpenLinks(False)
+        self.browser.setAccessibleName("Worksheet")
         self.browser.anchorClicked.connect(self._clicked)
         self._parts = {
             name: button(title, partial(self.browser.scrollToAnchor, name), "Go to this part of the page", "plain")
@@ -63,6 +64,13 @@ class WorksheetView(QWidget):
             at = bar.value()
             self.browser.setHtml(text)
             bar.setValue(at)
+
+    def follow(self) -> bool:
+        """Follow the link that Tab has come to; False when it stands on none."""
+        link = self.browser.textCursor().charFormat().anchorHref() if self.browser.hasFocus() else ""
+        if link:
+            self._clicked(QUrl(link))
+        return bool(link)
 
     def _clicked(self, url: QUrl) -> None:
         from dataclasses import replace
