@@ -35,6 +35,7 @@ from qca.sizing.wording import (
     number_text,
     reason_texts,
     value_text,
+    verdict_meanings,
 )
 from qca.sizing.worksheet import Worksheet
 
@@ -124,6 +125,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
         "derived_numbers": _derived_numbers(sheet),
         "criteria_met": _criteria(sheet),
         "techniques": [_technique(sheet, result) for result in sheet.answers],
+        "meanings": verdict_meanings(sheet.facts.assumptions.sure_probability),
         "main_colour": STENT_COLOURS["main_stent"],
         "side_colour": STENT_COLOURS["side_stent"],
         "sizes": [
@@ -191,7 +193,6 @@ def _criteria(sheet: Worksheet) -> list[tuple[str, str]]:
 
 
 def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
-    decisive = [one for one, _ in result.rules if one.rule.id in result.because]
     stents = []
     for span in result.spans:
         device = result.attempt.device(span.role)
@@ -205,7 +206,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         "drawing": safe(drawing),
         "layers": layers_text(result.layers),
         "stents": ", then ".join(stents),
-        "reasons": [plain(text) for text in reason_texts(decisive)],
+        "reasons": [plain(text) for text in reason_texts(result.decisive)],
         "open": plain(missing_text(result.open)),
         "rules": [_rule(one, weight.replace("_", " ")) for one, weight in result.rules],
     }

@@ -139,7 +139,7 @@ def _criterion(one: Judgement) -> str:
 def _techniques(sheet: Worksheet) -> list[str]:
     rows = [("", "", "strut layers", "what decides")]
     for result in sheet.answers:
-        reasons = reason_texts([one for one, _ in result.rules if one.rule.id in result.because])
+        reasons = reason_texts(result.decisive)
         if result.open:
             reasons.append(f"not known: {missing_text(result.open)}")
         mark = "> " if result.technique.id == sheet.technique else ""

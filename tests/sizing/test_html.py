@@ -113,6 +113,16 @@ def test_all_techniques_with_their_verdicts():
     assert found[:7] == [result.verdict for result in made.answers]
 
 
+@pytest.mark.parametrize("write", [worksheet_page, worksheet_section])
+def test_the_legend_says_what_each_verdict_means(write):
+    text = " ".join("".join(parsed(write(sheet())).text).split())
+    for meaning in ("fits: each rule whose numbers are known holds (probability at least 95 %)",
+                    "borderline: a rule is undecided, or guidance fails, which alone rules nothing out",
+                    "does not fit: a limit fails (probability at most 5 %)",
+                    "cannot tell: a limit, or guidance that the technique rests on, lacks a number"):  # fmt: skip
+        assert meaning in text
+
+
 def test_the_section_shows_every_rule_with_its_source():
     made = sheet()
     text = " ".join("".join(parsed(worksheet_section(made)).text).split())
