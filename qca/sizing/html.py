@@ -12,7 +12,7 @@ from qca.report.measured import number_text as plain_number
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
-from qca.report.template import safe, templates
+from qca.report.template import caution_style, safe, templates
 from qca.report.unbroken import unbroken
 from qca.sizing.document import CONSENSUS, NOT_A_COMMAND
 from qca.sizing.laws import LAWS
@@ -74,6 +74,7 @@ def _render(template: str, sheet: Worksheet) -> str:
         .render(
             view={**view, "print_size": f"{layout.size_pt:.1f}", "steps_apart": layout.steps_apart},
             words=VERDICT_WORDS,
+            caution_css=caution_style(),
             css=safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
             page_css=safe((_HERE / "page.css").read_text(encoding="utf-8")),
         )
