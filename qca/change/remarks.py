@@ -64,8 +64,8 @@ def change_remarks(
     shift, shift_sd = _reference_shift(readings[0], readings[1])
     if math.isfinite(shift) and abs(shift) > exceeds_sds * shift_sd:
         message = (
-            f"The three references changed together by {100 * shift:+.0f} ± {100 * shift_sd:.0f} % from before to "
-            "after: one of the scales, or the vessel's tone, is not the same."
+            f"The three reference diameters changed together by {100 * shift:+.0f} ± {100 * shift_sd:.0f} % from "
+            "before to after: one of the scales, or the vessel's tone, is not the same."
         )
         say("references_shifted", "references", message, untrusted=True)
     if not stents:

@@ -95,7 +95,7 @@ def comparison_lines(comparison: Comparison) -> str:
         *columns(rows),
         "",
         *([*columns(later), ""] if third else []),
-        f"  references, before to after: {changed}",
+        f"  RVDs, before to after: {changed}",
         f"  angles, before to after: {angles}",
         "  * exceeds measurement error (95 %); a number without it may be error alone",
     ]

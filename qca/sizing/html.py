@@ -168,7 +168,7 @@ def _derived_numbers(sheet: Worksheet) -> list[tuple[str, str]]:
     if geometry.kissing is not None:
         stretch = number_text(geometry.kissing_stretch, geometry.kissing_stretch_sd, "", 2)
         ring = length_text(geometry.kissing.perimeter_equivalent)
-        text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal reference"
+        text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal RVD"
         rows.append(("Kissing ring", text, (*limbs, "scale")))
     laws = "; ".join(
         f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")

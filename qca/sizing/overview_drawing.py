@@ -105,8 +105,7 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
         parts.append(canvas.line(bar, stroke=ink.colour, stroke_width=2.6))
     lines = (
         f"{ink.title} (flagged)" if sheet.facts.shaky(name, "scale") else ink.title,
-        f"reference {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}"
-        + (" (derived)" if limb.derived else ""),
+        f"RVD {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}" + (" (derived)" if limb.derived else ""),
         f"MLD {number_text(limb.mld.value, limb.mld.sd, 'mm', 2)}",
         f"DS {number_text(limb.ds_percent, limb.ds_sd_percent, '%', 0)}",
     )

@@ -93,7 +93,7 @@ def _conflicts(sheet: Worksheet) -> list[str]:
 def _measured(sheet: Worksheet) -> list[str]:
     measured = sheet.facts.measured
     rows = [
-        ("", "reference", "MLD", "stenosis", "lesion (as seen)", ""),
+        ("", "RVD", "MLD", "stenosis", "lesion (as seen)", ""),
         *(
             (
                 LIMB_TITLES[limb.name],
@@ -121,7 +121,7 @@ def _measured(sheet: Worksheet) -> list[str]:
         *columns(rows),
         f"  angles {angles}; Medina {plain(measured.medina_code)}",
         f"  scale {measured.scale_mm_per_px:.4f} mm per px, {scale_sd}: {plain(measured.scale_source)}",
-        *columns([("proximal reference by the diameter laws:", laws or "no law has an answer")]),
+        *columns([("proximal RVD by the diameter laws:", laws or "no law has an answer")]),
         "",
     ]
 

@@ -75,4 +75,4 @@ def test_what_stands_under_a_swatch_of_the_comparison_is_broken_between_numbers_
 
     page = comparison_page(compare(reading(), reading(index=1)))
     assert page.count('<span class="number">DS ') == 6
-    assert page.count('<span class="number">reference ') == 6
+    assert page.count('<span class="number">RVD ') == 6

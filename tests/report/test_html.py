@@ -253,7 +253,7 @@ def test_the_fits_numbers_have_as_many_digits_as_they_deserve(page_of, bifurcati
 
 def test_every_number_written_on_the_frame_has_its_uncertainty(page):
     (figure,) = page.figures("measured vessel")
-    for what in (r"MLD \d+\.\d+", r"reference \d+\.\d+", r"DS -?\d+\.\d+"):
+    for what in (r"MLD \d+\.\d+", r"RVD \d+\.\d+", r"DS -?\d+\.\d+"):
         assert len(re.findall(what, figure.text)) == 3
         assert len(re.findall(rf"{what} ± \d+\.\d+ (?:mm|%)", figure.text)) == 3, what
 

@@ -113,6 +113,17 @@ def test_all_techniques_with_their_verdicts():
     assert found[:7] == [result.verdict for result in made.answers]
 
 
+def test_the_reference_diameter_has_one_name_beside_numbers():
+    """Drawing, tables, rules and steps, with devices and without: RVD, as beside MLD and DS in the report."""
+    stent = "kind,label,nominal_mm,length_mm,expansion_limit_mm,cell_opening_mm,note\nstent,one,2.5,15,,,\n"
+    for made in (sheet(), sheet(stent), sheet(limbs={"side": {"reference": math.nan}})):
+        text = " ".join("".join(parsed(worksheet_section(made)).text).split())
+        assert "RVD 3.50" in text
+        assert not re.findall(
+            r"(?:proximal|distal|side|branch|vessel)(?:'s)? reference(?! diameter)", text, re.IGNORECASE
+        )
+
+
 @pytest.mark.parametrize("write", [worksheet_page, worksheet_section])
 def test_the_legend_says_what_each_verdict_means(write):
     text = " ".join("".join(parsed(write(sheet())).text).split())
