@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,13 +17,14 @@ from qca.change.doubts import (
 )
 from qca.change.figure import LOOKS, change_axes, change_figure, colour_of
 from qca.change.region import Narrowest
+from qca.change.remarks import told
 from qca.change.written import REGION_WORDS, change_text
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
 from qca.report.template import page_style, safe, templates
 from qca.report.unbroken import unbroken
-from qca.sizing.measured import MeasuredBifurcation, Remark
+from qca.sizing.measured import MeasuredBifurcation
 from qca.sizing.rules import Judgement
 from qca.sizing.wording import length_text, number_text
 
@@ -99,8 +99,8 @@ def comparison_page(comparison: Comparison) -> str:
         files=[
             (time, plain(one.frame_file), one.frame_index) for time, one in zip(times, comparison.readings, strict=True)
         ],
-        alarms=_told([one for one in comparison.remarks if one.untrusted]),
-        notes=_told([one for one in comparison.remarks if not one.untrusted]),
+        alarms=told([one for one in comparison.remarks if one.untrusted]),
+        notes=told([one for one in comparison.remarks if not one.untrusted]),
         worst=_worst(comparison),
         limbs=[
             Limb(
@@ -122,14 +122,6 @@ def comparison_page(comparison: Comparison) -> str:
         angles=[(name, _change(one, doubt_of_angles(comparison))) for name, one in comparison.angles.items()],
         readings=[_provenance(time, one) for time, one in zip(times, comparison.readings, strict=True)],
     )
-
-
-def _told(remarks: Sequence[Remark]) -> list[tuple[str, str]]:
-    """Give place and words of remarks; the same words in several readings once, with all their places."""
-    places: dict[str, list[str]] = {}
-    for one in remarks:
-        places.setdefault(plain(one.message), []).append(plain(one.where))
-    return [("; ".join(dict.fromkeys(where)), message) for message, where in places.items()]
 
 
 def _worst(comparison: Comparison) -> tuple[str, Cell] | None:

@@ -12,7 +12,7 @@ from qca import CAUTION
 from qca.change.comparison import compare
 from qca.change.page import comparison_page
 from qca.change.region import Stretch
-from qca.change.written import change_text
+from qca.change.written import change_text, comparison_lines
 from qca.reading import Flag
 from qca.report.diameter_axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
 from tests.sizing.invented_reading import reading
@@ -135,6 +135,18 @@ def test_flagged_angles_are_marked_at_their_changes():
     _, page = made(flags=(Flag("overlap_beside", "angles", "a vessel beside"),))
     assert page.text.count("not reliable: angles flagged after") == 3
     assert len(page.doubtful) == 3
+
+
+def test_notes_are_sentences_that_name_a_limb_and_its_times_once():
+    flags = [Flag("ostial", limb, "") for limb in ("side", "distal")]
+    readings = [reading(limbs=BEFORE, flags=(flags[0],)), reading(limbs=AFTER, index=1, flags=tuple(flags))]
+    found = compare(*readings)
+    page = Parts(comparison_page(found))
+    lead = "Side, before and after; Distal, after"
+    assert f"{lead}. The narrowing starts where the limb leaves the confluence" in page.text
+    assert f"{lead}. The narrowing starts" in " ".join(comparison_lines(found).split())
+    for field in ("regions", "readings", "scale", "stents", "before", "after", "later", "references", "frames"):
+        assert f"{field}: " not in page.text.partition("To know")[2].partition("Readings")[0]
 
 
 def test_text_from_files_is_harmless():
