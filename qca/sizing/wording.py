@@ -114,10 +114,13 @@ def reason_texts(decisive: Sequence[tuple[Judgement, Weight]]) -> list[str]:
 
 
 def _counted(weights: Iterable[Weight]) -> str:
-    """Count rules by what they weigh: ``"3 rules (2 limit, 1 guidance)"``, ``"2 rules (guidance)"``."""
-    counts = Counter(sorted((WEIGHT_WORDS[weight] for weight in weights), reverse=True))
-    parts = ", ".join(f"{number} {word}" for word, number in counts.items()) if len(counts) > 1 else next(iter(counts))
-    return f"{counts.total()} rules ({parts})"
+    """Count rules by what they weigh: ``"3 rules (2 limits, 1 guidance)"``, ``"2 rules (guidance)"``."""
+    counts = Counter(WEIGHT_WORDS[weight] for weight in weights)
+    limits, total = counts["limit"], counts.total()
+    word = "limit" if limits == 1 else "limits"
+    if limits in (0, total):
+        return f"{total} rules ({word if limits else 'guidance'})"
+    return f"{total} rules ({limits} {word}, {total - limits} guidance)"
 
 
 def asked_text(one: Judgement) -> str:

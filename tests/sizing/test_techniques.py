@@ -244,7 +244,8 @@ def test_rules_that_share_a_sentence_are_counted_by_what_they_weigh():
     weights = [weight for one, weight in held.decisive if one.held_back]
     limits = sum(weight.startswith("limit") for weight in weights)
     assert 0 < limits < len(weights)
-    counted = f"{len(weights)} rules ({limits} limit, {len(weights) - limits} guidance) held back: "
+    assert limits > 1
+    counted = f"{len(weights)} rules ({limits} limits, {len(weights) - limits} guidance) held back: "
     assert any(text.startswith(counted) for text in reason_texts(held.decisive))
     found = answers(devices=PLENTY, angles=(math.nan,) * 3)["t_and_protrusion"]
     assert reason_texts(found.decisive) == ["2 rules (guidance) cannot tell"]
