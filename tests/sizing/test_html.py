@@ -338,6 +338,24 @@ def test_a_remark_that_two_limbs_share_stands_once_to_know():
     assert text.count("The narrowing starts where the limb leaves the confluence") == 1
 
 
+@pytest.mark.parametrize(("proximal", "side"), [(9.0, 8.0), (10.0, 6.0)])
+def test_no_label_runs_into_that_of_the_scale_bar(proximal, side):
+    """ "5 mm" is wider than four average letters: 2.9 em in a common wide font."""
+    lesions = {
+        "proximal": {"reference": 4.57, "start": 1.0, "end": proximal},
+        "distal": {"reference": 3.57, "start": 0.4, "end": 8.8},
+        "side": {"reference": 3.37, "start": 0.0, "end": side},
+    }
+    root = drawing(overview(plan(reading(angles=(140.0, 74.0, 146.0), limbs=lesions), case=parse_case(""))))
+    texts = [one for one in root.iter() if one.tag.endswith("text")]
+    (label,) = (one for one in texts if one.text == "5 mm")
+    x, y, size = (float(label.get(key)) for key in ("x", "y", "font-size"))
+    for text in texts:
+        if text is not label and abs(float(text.get("y")) - y) < 0.8 * size:
+            assert text.get("text-anchor") == "end"
+            assert float(text.get("x")) - 0.58 * size * len(text.text) > x + 2.9 * size + 2.0, text.text
+
+
 @pytest.mark.parametrize("angles", [(164.0, 105.0, 91.0), (150.0, 60.0, 150.0), (120.0, 110.0, 130.0)])
 def test_no_label_of_the_overview_lies_on_a_daughter_or_on_another_label(angles):
     lesions = {
