@@ -12,7 +12,7 @@ from qca.agreement.comparison import Agreement, Comparison
 from qca.agreement.numbers import Statistic, statistics
 from qca.agreement.plot import difference_plot
 from qca.agreement.written import shown, statistic_text
-from qca.report.template import templates
+from qca.report.template import caution_style, templates
 from qca.report.unbroken import unbroken
 
 _HERE = Path(__file__).parent
@@ -119,6 +119,7 @@ def report_html(agreement: Agreement, *, source: str = "") -> str:
     page = templates(_HERE, finalize=unbroken).get_template("report.html.j2")
     return page.render(
         caution=CAUTION,
+        caution_css=caution_style(),
         version=__version__,
         algorithm=ALGORITHM_VERSION,
         source=source,

@@ -232,7 +232,7 @@ def _region(
     ]
     before, after = found[0], found[1]
     later = found[2] if len(found) > 2 else None
-    limb_flags = [_flagged(reading, limb) for reading in readings]
+    limb_flags = [flagged(reading, limb) for reading in readings]
     gain = judging.lengths(after.mld, before.mld)
     loss = judging.lengths(after.mld, later.mld) if later else None
     return RegionChange(
@@ -250,12 +250,13 @@ def _region(
         "; ".join(
             f"{name}: {why}"
             for name, reading in zip(NAMES, readings, strict=False)
-            if (why := _flagged(reading, limb, "scale"))
+            if (why := flagged(reading, limb, "scale"))
         ),
     )
 
 
-def _flagged(reading: MeasuredBifurcation, *subjects: str) -> str:
+def flagged(reading: MeasuredBifurcation, *subjects: str) -> str:
+    """Name the places whose flags forbid relying on numbers of any of the subjects; ``""`` for none."""
     return ", ".join(dict.fromkeys(f"{one.where} flagged" for one in reading.untrusted(*subjects)))
 
 

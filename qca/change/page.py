@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
 from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
+from qca.change.doubts import (
+    doubt_of_angles,
+    doubt_of_change,
+    doubt_of_minimum,
+    doubt_of_reference,
+    doubt_of_stenosis,
+)
 from qca.change.figure import LOOKS, change_axes, change_figure, colour_of
 from qca.change.region import Narrowest
+from qca.change.remarks import told
 from qca.change.written import REGION_WORDS, change_text
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
 from qca.report.template import page_style, safe, templates
 from qca.report.unbroken import unbroken
-from qca.sizing.measured import MeasuredBifurcation, Remark
+from qca.sizing.measured import MeasuredBifurcation
 from qca.sizing.rules import Judgement
 from qca.sizing.wording import length_text, number_text
 
@@ -49,20 +56,20 @@ class Limb:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A number as text, and a few words under it."""
+    """A number as text, a few words under it, and why it must not be relied on, if so."""
 
     text: str
     note: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One region of one limb in the tables, and why its numbers must not be relied on, if so."""
+    """One region of one limb in the tables."""
 
     limb: str
     region: str
     cells: tuple[Cell, ...]
-    doubt: str
 
 
 def comparison_page(comparison: Comparison) -> str:
@@ -92,8 +99,8 @@ def comparison_page(comparison: Comparison) -> str:
         files=[
             (time, plain(one.frame_file), one.frame_index) for time, one in zip(times, comparison.readings, strict=True)
         ],
-        alarms=_told([one for one in comparison.remarks if one.untrusted]),
-        notes=_told([one for one in comparison.remarks if not one.untrusted]),
+        alarms=told([one for one in comparison.remarks if one.untrusted]),
+        notes=told([one for one in comparison.remarks if not one.untrusted]),
         worst=_worst(comparison),
         limbs=[
             Limb(
@@ -106,29 +113,25 @@ def comparison_page(comparison: Comparison) -> str:
             if name in comparison.references
         ],
         stented=bool(comparison.stents),
-        gains=[_gain_row(one) for one in comparison.regions],
-        losses=[row for one in comparison.regions if (row := _loss_row(one))],
-        references=_changes({INKS[limb].title: one for limb, one in comparison.references.items()}),
-        angles=_changes(comparison.angles),
+        gains=[_gain_row(comparison, one) for one in comparison.regions],
+        losses=[row for one in comparison.regions if (row := _loss_row(comparison, one))],
+        references=[
+            (INKS[limb].title, _change(one, doubt_of_reference(comparison, limb)))
+            for limb, one in comparison.references.items()
+        ],
+        angles=[(name, _change(one, doubt_of_angles(comparison))) for name, one in comparison.angles.items()],
         readings=[_provenance(time, one) for time, one in zip(times, comparison.readings, strict=True)],
     )
 
 
-def _told(remarks: Sequence[Remark]) -> list[tuple[str, str]]:
-    """Give place and words of remarks; the same words in several readings once, with all their places."""
-    places: dict[str, list[str]] = {}
-    for one in remarks:
-        places.setdefault(plain(one.message), []).append(plain(one.where))
-    return [("; ".join(dict.fromkeys(where)), message) for message, where in places.items()]
-
-
-def _worst(comparison: Comparison) -> str:
+def _worst(comparison: Comparison) -> tuple[str, Cell] | None:
     worst = comparison.worst
     if worst is None:
-        return ""
-    last = worst.later or worst.after
+        return None
+    time, last = ("later", worst.later) if worst.later else ("after", worst.after)
     stenosis = number_text(last.ds_percent, last.ds_sd_percent, "%", 0)
-    return f"{INKS[worst.limb].title}, {REGION_WORDS[worst.region]}: stenosis {stenosis}"
+    doubt = plain(doubt_of_stenosis(comparison, worst, time))
+    return f"{INKS[worst.limb].title}, {REGION_WORDS[worst.region]}", Cell(stenosis, doubt=doubt)
 
 
 def _time(name: str, reading: MeasuredBifurcation, limb: str) -> Time:
@@ -145,45 +148,50 @@ def _time(name: str, reading: MeasuredBifurcation, limb: str) -> Time:
     )
 
 
-def _gain_row(one: RegionChange) -> Row:
+def _gain_row(comparison: Comparison, one: RegionChange) -> Row:
     cells = (
-        _minimum(one.before), _minimum(one.after), Cell(_change(one.acute_gain)), _stenosis(one.residual),
-    )  # fmt: skip
-    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells, plain(one.held_back))
+        _minimum(comparison, one, "before", one.before),
+        _minimum(comparison, one, "after", one.after),
+        _change(one.acute_gain, doubt_of_change(comparison, one, "before", "after")),
+        _stenosis(one.residual, doubt_of_stenosis(comparison, one, "after")),
+    )
+    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells)
 
 
-def _loss_row(one: RegionChange) -> Row | None:
+def _loss_row(comparison: Comparison, one: RegionChange) -> Row | None:
     if not (one.later and one.late_loss and one.net_gain and one.loss_index and one.restenosis):
         return None
-    changes = (Cell(_change(change)) for change in (one.late_loss, one.net_gain, one.loss_index))
-    cells = (_minimum(one.later), *changes, _stenosis(one.restenosis))
-    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells, plain(one.held_back))
+    cells = (
+        _minimum(comparison, one, "later", one.later),
+        _change(one.late_loss, doubt_of_change(comparison, one, "after", "later")),
+        _change(one.net_gain, doubt_of_change(comparison, one, "before", "later")),
+        _change(one.loss_index, doubt_of_change(comparison, one, "before", "after", "later")),
+        _stenosis(one.restenosis, doubt_of_stenosis(comparison, one, "later")),
+    )
+    return Row(INKS[one.limb].title, REGION_WORDS[one.region], cells)
 
 
-def _minimum(one: Narrowest) -> Cell:
+def _minimum(comparison: Comparison, one: RegionChange, time: str, found: Narrowest) -> Cell:
     """Write the smallest diameter of a region; one that is a bare minimum of the profile says so."""
-    if not math.isfinite(one.mld.value):
+    if not math.isfinite(found.mld.value):
         return Cell("not known")
-    return Cell(length_text(one.mld), "" if one.corrected else "bare minimum of the profile")
+    note = "" if found.corrected else "bare minimum of the profile"
+    return Cell(length_text(found.mld), note, plain(doubt_of_minimum(comparison, one, time)))
 
 
-def _change(one: Difference) -> str:
+def _change(one: Difference, doubt: str) -> Cell:
     """Write a change; its star does not go to a line of its own."""
-    return change_text(one).replace(" *", "\N{NO-BREAK SPACE}*")
+    text = change_text(one).replace(" *", "\N{NO-BREAK SPACE}*")
+    return Cell(text, doubt=plain(doubt) if math.isfinite(one.value) else "")
 
 
-def _stenosis(one: Judgement) -> Cell:
+def _stenosis(one: Judgement, doubt: str) -> Cell:
     """Write a stenosis with what its rule asks and how likely that is."""
     if one.verdict == "cannot_tell":
         return Cell("not known")
     sign = "under" if one.rule.direction == "below" else "from"
-    held = f"; {plain(one.held_back)}" if one.held_back else ""
-    note = f"{sign} {one.rule.threshold_text}: probability {probability_text(one.probability)}{held}"
-    return Cell(number_text(one.value, one.sd, "%", 0), note)
-
-
-def _changes(found: Mapping[str, Difference]) -> list[tuple[str, str]]:
-    return [(name, _change(one)) for name, one in found.items()]
+    note = f"{sign} {one.rule.threshold_text}: probability {probability_text(one.probability)}"
+    return Cell(number_text(one.value, one.sd, "%", 0), note, plain(doubt))
 
 
 def _provenance(time: str, one: MeasuredBifurcation) -> tuple[str, list[tuple[str, str]]]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from qca.change.region import Stretch
 from qca.picks import LIMBS
+from qca.report.plain import plain
 from qca.sizing.measured import MeasuredBifurcation, Remark
+
+_TIMES = ("before", "after", "later")
 
 
 def change_remarks(
@@ -36,10 +39,9 @@ def change_remarks(
     bare_minimum : bool
         A region rests on the bare minimum of a profile.
     """
-    names = ("before", "after", "later")
     found = [
         Remark(one.code, one.name, f"{name}: {one.where}", one.message, one.untrusted, one.subjects)
-        for name, reading in zip(names, readings, strict=False)
+        for name, reading in zip(_TIMES, readings, strict=False)
         for one in reading.remarks
     ]
 
@@ -64,8 +66,8 @@ def change_remarks(
     shift, shift_sd = _reference_shift(readings[0], readings[1])
     if math.isfinite(shift) and abs(shift) > exceeds_sds * shift_sd:
         message = (
-            f"The three references changed together by {100 * shift:+.0f} ± {100 * shift_sd:.0f} % from before to "
-            "after: one of the scales, or the vessel's tone, is not the same."
+            f"The three reference diameters changed together by {100 * shift:+.0f} ± {100 * shift_sd:.0f} % from "
+            "before to after: one of the scales, or the vessel's tone, is not the same."
         )
         say("references_shifted", "references", message, untrusted=True)
     if not stents:
@@ -98,6 +100,27 @@ def change_remarks(
     )
     say("positions", "regions", message)
     return tuple(found)
+
+
+def told(remarks: Iterable[Remark]) -> list[tuple[str, str]]:
+    """Give remarks for people: limb or place with its times, ``""`` where a message needs none, and the message.
+
+    The same words about several places or times stand once: ``("Side, before and after", "The narrowing starts ...")``.
+    """
+    places: dict[str, dict[str, list[str]]] = {}
+    for one in remarks:
+        time, colon, place = one.where.partition(": ")
+        if not (colon and time in _TIMES):
+            time, place = "", one.where if one.where in LIMBS else ""
+        times = places.setdefault(plain(one.message), {}).setdefault(plain(place), [])
+        if time and time not in times:
+            times.append(time)
+    return [("; ".join(_lead(*pair) for pair in where.items()), message) for message, where in places.items()]
+
+
+def _lead(place: str, times: list[str]) -> str:
+    when = " and ".join(part for part in (", ".join(times[:-1]), *times[-1:]) if part)
+    return ", ".join(part for part in (place[:1].upper() + place[1:], when) if part)
 
 
 def _reference_shift(before: MeasuredBifurcation, after: MeasuredBifurcation) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import Any
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
 from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
 from qca.change.region import MARGIN_MM, Narrowest
+from qca.change.remarks import told
 from qca.json_text import write_json
 from qca.report.measured import probability_text
 from qca.report.plain import plain
@@ -95,7 +96,7 @@ def comparison_lines(comparison: Comparison) -> str:
         *columns(rows),
         "",
         *([*columns(later), ""] if third else []),
-        f"  references, before to after: {changed}",
+        f"  RVDs, before to after: {changed}",
         f"  angles, before to after: {angles}",
         "  * exceeds measurement error (95 %); a number without it may be error alone",
     ]
@@ -107,9 +108,9 @@ def comparison_lines(comparison: Comparison) -> str:
         lines.append(f"  worst: {worst.limb}, {REGION_WORDS[worst.region]}, stenosis {stenosis}")
     lines += ["", "To know"]
     lines += [
-        textwrap.fill(f"{plain(one.where)}: {plain(one.message)}", WIDTH, initial_indent="  - ",
+        textwrap.fill(f"{where}. {message}" if where else message, WIDTH, initial_indent="  - ",
                       subsequent_indent="    ")
-        for one in comparison.remarks
+        for where, message in told(comparison.remarks)
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
 

@@ -100,10 +100,10 @@ def _flagged(profile: Profile, curve: Curve, axes: Axes) -> list[str]:
 
 
 def _lesion_zone(limb: LimbReading, axes: Axes, *, in_mm: bool) -> list[str]:
-    start, end = (BY_KEY[key].of(limb, in_mm=in_mm).value for key in ("lesion_start", "lesion_end"))
-    if not end > start:
+    limits = _zone_limits(limb, axes, in_mm=in_mm)
+    if not limits:
         return []
-    left, right = float(axes.x(start)), float(axes.x(end))
+    left, right = limits
     top, bottom = TOP - 8, float(axes.y(0.0))
     box: dict[str, object] = {"x": left, "y": top, "width": max(right - left, 0.0), "height": bottom - top}
     parts = [element("rect", {**box, "fill": "#eceff1", "data-role": "lesion"})]
@@ -117,10 +117,10 @@ def _lesion_zone(limb: LimbReading, axes: Axes, *, in_mm: bool) -> list[str]:
 
 def _lesion_word_x(limb: LimbReading, axes: Axes, *, in_mm: bool) -> float:
     """Where the word for the lesion begins: in its zone where it fits beside the MLD, else beside the zone; or NaN."""
-    start, end = (BY_KEY[key].of(limb, in_mm=in_mm).value for key in ("lesion_start", "lesion_end"))
-    if not end > start:
+    limits = _zone_limits(limb, axes, in_mm=in_mm)
+    if not limits:
         return math.nan
-    left, right = float(axes.x(start)), float(axes.x(end))
+    left, right = limits
     label = text_width("lesion") + 10
     place = BY_KEY["mld_position"].of(limb, in_mm=in_mm).value
     narrowest = float(axes.x(place)) if math.isfinite(place) else left
@@ -140,14 +140,14 @@ def _narrowest(limb: LimbReading, name: str, axes: Axes, found: tuple[Remark, ..
     text = f"MLD {number.text}"
     if doubts(found, BY_KEY["mld"], name, in_mm=in_mm):
         text += ", not reliable"
-    right_side = x + 12 + text_width(text, bold=True) < WIDTH - RIGHT
+    label_x, anchor = _beside(x, text_width(text, bold=True), _zone_limits(limb, axes, in_mm=in_mm))
     # Under the point, where the curve is not; above the word for the lesion where both lie on one side of it.
-    same_side = (_lesion_word_x(limb, axes, in_mm=in_mm) > x) == right_side
+    same_side = (_lesion_word_x(limb, axes, in_mm=in_mm) > x) == (anchor == "start")
     label = text_element(
-        x + 10 if right_side else x - 10,
+        label_x,
         min(y + 19, float(axes.y(0.0)) - (24 if same_side else 7)),
         text,
-        text_anchor="start" if right_side else "end",
+        text_anchor=anchor,
         font_weight="600",
         halo=True,
     )
@@ -157,3 +157,28 @@ def _narrowest(limb: LimbReading, name: str, axes: Axes, found: tuple[Remark, ..
         marker_svg(Marker(x, y, ink.marker, ink.colour, "mld", name, size=5.0)),
         label,
     ]
+
+
+def _zone_limits(limb: LimbReading, axes: Axes, *, in_mm: bool) -> tuple[float, float] | tuple[()]:
+    """Canvas x of the lesion's two limits; none without a lesion."""
+    start, end = (BY_KEY[key].of(limb, in_mm=in_mm).value for key in ("lesion_start", "lesion_end"))
+    return (float(axes.x(start)), float(axes.x(end))) if end > start else ()
+
+
+def _beside(x: float, width: float, limits: tuple[float, float] | tuple[()]) -> tuple[float, str]:
+    """Where a label begins or ends: beside its point without a limit in it, else beyond the lesion; and its anchor."""
+    rights, lefts = [x + 10], [x - 10]
+    if limits:
+        rights.append(max(x + 10, limits[1] + 6))
+        lefts.append(min(x - 10, limits[0] - 6))
+    places = [place for pair in zip(rights, lefts, strict=True) for place in zip(pair, ("start", "end"), strict=True)]
+    within = [
+        (place, anchor)
+        for place, anchor in places
+        if (place + width < WIDTH - RIGHT if anchor == "start" else place - width > LEFT)
+    ]
+    for place, anchor in within:
+        low, high = (place, place + width) if anchor == "start" else (place - width, place)
+        if not any(low - 3 < limit < high + 3 for limit in limits):
+            return place, anchor
+    return (within or places)[0]

@@ -166,7 +166,7 @@ def _wishes(reading: Reading, found: tuple[Remark, ...], crop: Crop, zoom: float
         reference = BY_KEY["reference"].of(limb, in_mm=in_mm)
         lines = [
             f"{ink.title}: MLD {BY_KEY['mld'].of(limb, in_mm=in_mm).text}",
-            f"reference {reference.text}",
+            f"RVD {reference.text}",
             f"DS {BY_KEY['ds'].of(limb, in_mm=in_mm).text}",
         ]
         doubts = touching(found, name, "scale")

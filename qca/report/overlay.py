@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from qca.reading import Reading
 
 _LIMB_SYMBOLS = (
-    "Bar across the lumen: minimal lumen diameter; the two short ticks at its ends: reference diameter at the same "
-    "place. Ticks outside the walls: limits of the lesion."
+    "Bar across the lumen: minimal lumen diameter; the two short ticks at its ends: reference diameter (RVD) at the "
+    "same place. Ticks outside the walls: limits of the lesion."
 )
 _BRANCHING_SYMBOLS = " Open circle: branching point; open diamond: carina."
 _WIRE_SYMBOL = " Dots inside the walls: a wire that was found and taken out."

@@ -109,8 +109,9 @@ def to_canvas(points: Points, crop: Crop, zoom: float) -> Points:
 
 
 _LETTER = 0.56
-_BOLD_LETTER = 0.63
-"""Mean width of a letter over the letter height, in the widest of the common sans-serif fonts (DejaVu Sans)."""
+_BOLD_LETTER = 0.66
+"""Mean width of a letter over the letter height in the widest of the common sans-serif fonts (DejaVu Sans): of a length
+with its uncertainty, whose digits are wide."""
 
 
 def text_width(text: str, size: float = FONT_SIZE, *, bold: bool = False) -> float:

@@ -72,7 +72,7 @@ def _limb_lines(reading: Reading, found: tuple[Remark, ...]) -> list[str]:
             lines.append(_columns("", [quantity.of(limb, in_mm=in_mm).interval_text for limb in limbs.values()]))
     lines.append(rule)
     for name, limb in limbs.items():
-        lines += _wrap(f"{INKS[name].title} reference: {plain(limb.reference_source)}")
+        lines += _wrap(f"{INKS[name].title} RVD: {plain(limb.reference_source)}")
     return lines
 
 

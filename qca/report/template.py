@@ -49,4 +49,9 @@ def safe(markup: str) -> Markup:
 
 def page_style() -> Markup:
     """Style of a reading's report, for pages that look alike."""
-    return safe((_HERE / "page.css").read_text(encoding="utf-8"))
+    return caution_style() + safe((_HERE / "page.css").read_text(encoding="utf-8"))
+
+
+def caution_style() -> Markup:
+    """Style of the caution, for every page."""
+    return safe((_HERE / "caution.css").read_text(encoding="utf-8"))

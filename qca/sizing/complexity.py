@@ -112,7 +112,7 @@ def _side_rules(facts: Facts) -> list[Judgement]:
     both = chance(event, draws.ds_percent["proximal"], draws.ds_percent["distal"])
     main = Quantity(main.value, main.sd, main.missing, probability=both, subjects=("proximal", "distal"))
     return [
-        facts.judge("side_relevance", length(side.reference, "side branch reference", "side")),
+        facts.judge("side_relevance", length(side.reference, "side branch RVD", "side")),
         facts.judge("true_side", percent(facts, "side")),
         facts.judge("true_main", main),
     ]
@@ -134,7 +134,7 @@ def _chen_rules(facts: Facts) -> list[Judgement]:
         ("complexity_lesions", fact(facts.case.lesions, "lesions")),
         ("complexity_narrow_angle", angle_b(facts)),
         ("complexity_wide_angle", angle_b(facts)),
-        ("complexity_small_main", length(facts.reference("distal"), "distal reference", "distal")),
+        ("complexity_small_main", length(facts.reference("distal"), "distal RVD", "distal")),
         ("complexity_thrombus", fact(thrombus, "thrombus")),
         ("complexity_main_length",
          length(facts.main_lesion_length(), "main vessel lesion length", "proximal", "distal")),
@@ -163,10 +163,10 @@ def _left_main_rules(facts: Facts) -> list[Judgement]:
         return []
     side = facts.measured.side
     rows = (
-        ("left_main_side_reference", length(side.reference, "side branch reference", "side")),
+        ("left_main_side_reference", length(side.reference, "side branch RVD", "side")),
         ("left_main_side_length", length(side.lesion_length, "side lesion length", "side")),
-        ("left_main_studied_reference", length(facts.reference("proximal"), "proximal reference", "proximal")),
-        ("left_main_studied_side", length(side.reference, "side branch reference", "side")),
+        ("left_main_studied_reference", length(facts.reference("proximal"), "proximal RVD", "proximal")),
+        ("left_main_studied_side", length(side.reference, "side branch RVD", "side")),
     )
     return [facts.judge(rule_id, quantity) for rule_id, quantity in rows]
 
@@ -282,7 +282,7 @@ def _measurement_unknown(facts: Facts) -> str:
     behind = {
         "percent stenosis of the side branch with its SD": draws.ds_percent["side"],
         "side lesion length with its SD": draws.lesion_length_mm["side"],
-        "distal reference with its SD": draws.reference_mm["distal"],
+        "distal RVD with its SD": draws.reference_mm["distal"],
         "angle B with its SD": draws.angle_b_deg,
         "main vessel stenosis with its SD": draws.ds_percent["proximal"] + draws.ds_percent["distal"],
     }

@@ -48,11 +48,9 @@ class Facts:
             return ""
         reasons = [f"{remark.where} flagged in the reading" for remark in self.measured.untrusted(*subjects)]
         limbs = self.measured.limbs
-        reasons += [
-            f"{name} reference derived from a law" for name in subjects if name in limbs and limbs[name].derived
-        ]
+        reasons += [f"{name} RVD derived from a law" for name in subjects if name in limbs and limbs[name].derived]
         if self.contradiction and any(name in limbs for name in subjects):
-            reasons.append("the references contradict the diameter laws")
+            reasons.append("the reference diameters contradict the diameter laws")
         return "; ".join(dict.fromkeys(reasons))
 
     def reference(self, limb: str) -> Mm:

@@ -12,7 +12,7 @@ from qca.report.measured import number_text as plain_number
 from qca.report.measured import probability_text
 from qca.report.palette import INKS
 from qca.report.plain import plain
-from qca.report.template import safe, templates
+from qca.report.template import caution_style, safe, templates
 from qca.report.unbroken import unbroken
 from qca.sizing.document import CONSENSUS, NOT_A_COMMAND
 from qca.sizing.laws import LAWS
@@ -35,6 +35,7 @@ from qca.sizing.wording import (
     number_text,
     reason_texts,
     value_text,
+    verdict_meanings,
 )
 from qca.sizing.worksheet import Worksheet
 
@@ -73,6 +74,7 @@ def _render(template: str, sheet: Worksheet) -> str:
         .render(
             view={**view, "print_size": f"{layout.size_pt:.1f}", "steps_apart": layout.steps_apart},
             words=VERDICT_WORDS,
+            caution_css=caution_style(),
             css=safe((_HERE / "worksheet.css").read_text(encoding="utf-8")),
             page_css=safe((_HERE / "page.css").read_text(encoding="utf-8")),
         )
@@ -124,6 +126,7 @@ def _view(sheet: Worksheet) -> dict[str, Any]:
         "derived_numbers": _derived_numbers(sheet),
         "criteria_met": _criteria(sheet),
         "techniques": [_technique(sheet, result) for result in sheet.answers],
+        "meanings": verdict_meanings(sheet.facts.assumptions.sure_probability),
         "main_colour": STENT_COLOURS["main_stent"],
         "side_colour": STENT_COLOURS["side_stent"],
         "sizes": [
@@ -165,7 +168,7 @@ def _derived_numbers(sheet: Worksheet) -> list[tuple[str, str]]:
     if geometry.kissing is not None:
         stretch = number_text(geometry.kissing_stretch, geometry.kissing_stretch_sd, "", 2)
         ring = length_text(geometry.kissing.perimeter_equivalent)
-        text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal reference"
+        text = f"balloons 1:1 to the daughters: {ring} as a circle, {stretch} {times} the proximal RVD"
         rows.append(("Kissing ring", text, (*limbs, "scale")))
     laws = "; ".join(
         f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")
@@ -191,7 +194,6 @@ def _criteria(sheet: Worksheet) -> list[tuple[str, str]]:
 
 
 def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
-    decisive = [one for one, _ in result.rules if one.rule.id in result.because]
     stents = []
     for span in result.spans:
         device = result.attempt.device(span.role)
@@ -205,7 +207,7 @@ def _technique(sheet: Worksheet, result: TechniqueAnswer) -> dict[str, Any]:
         "drawing": safe(drawing),
         "layers": layers_text(result.layers),
         "stents": ", then ".join(stents),
-        "reasons": [plain(text) for text in reason_texts(decisive)],
+        "reasons": [plain(text) for text in reason_texts(result.decisive)],
         "open": plain(missing_text(result.open)),
         "rules": [_rule(one, weight.replace("_", " ")) for one, weight in result.rules],
     }

@@ -105,8 +105,7 @@ def _limb_marks(canvas: Canvas, plane: Sketch, sheet: Worksheet, name: str, reac
         parts.append(canvas.line(bar, stroke=ink.colour, stroke_width=2.6))
     lines = (
         f"{ink.title} (flagged)" if sheet.facts.shaky(name, "scale") else ink.title,
-        f"reference {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}"
-        + (" (derived)" if limb.derived else ""),
+        f"RVD {number_text(limb.reference.value, limb.reference.sd, 'mm', 2)}" + (" (derived)" if limb.derived else ""),
         f"MLD {number_text(limb.mld.value, limb.mld.sd, 'mm', 2)}",
         f"DS {number_text(limb.ds_percent, limb.ds_sd_percent, '%', 0)}",
     )
@@ -169,9 +168,12 @@ def _angles(canvas: Canvas, plane: Sketch, sheet: Worksheet) -> list[str]:
 
 def _scale_bar(canvas: Canvas, corner: Point) -> list[str]:
     x, y = corner
-    y += canvas.shift_clear((x, y - 1.0, x + _SCALE_BAR_MM + 4.0, y + 0.4), 0.3)
+    words = f"{_SCALE_BAR_MM:g} mm"
+    # These few letters are wider than the average letter.
+    end = x + _SCALE_BAR_MM + 0.4 + 1.5 * canvas.width_of(words, _TEXT_SIZE)
+    y += canvas.shift_clear((x, y - _TEXT_SIZE / canvas.zoom, end, y + 0.4), 0.3)
     bar = [(x, y - 0.2), (x, y), (x + _SCALE_BAR_MM, y), (x + _SCALE_BAR_MM, y - 0.2)]
     return [
         canvas.line(bar, stroke=TEXT, stroke_width=1.4),
-        canvas.text(x + _SCALE_BAR_MM + 0.4, y + 0.1, f"{_SCALE_BAR_MM:g} mm", size=_TEXT_SIZE),
+        canvas.text(x + _SCALE_BAR_MM + 0.4, y + 0.1, words, size=_TEXT_SIZE),
     ]

@@ -126,7 +126,8 @@ class _Page:
         width = _WIDTH_MM / len(cards) - 2.6
         texts = [f"{one['layers']}; {one['stents']}" for one in cards]
         card = 3.6 * self.line + _CARD_RATIO * width + max(self.rows([text], width) for text in texts)
-        legend = self.rows(["x" * 310 + view["decision"]], _WIDTH_MM)
+        meanings = "".join(view["meanings"].values())
+        legend = self.rows(["x" * 320 + meanings + view["decision"]], _WIDTH_MM)
         reasons = [f"{'; '.join(one['reasons'])}{' Not known: ' * bool(one['open'])}{one['open']}" for one in cards]
         return card + legend + self.rows(["", *reasons], _WIDTH_MM - 12.5 * self.em, 0.6) + 1.8
 

@@ -69,12 +69,12 @@ def contradiction(measured: MeasuredBifurcation, checks: Iterable[LawCheck]) -> 
         excess = daughter.reference - proximal
         if excess.value > 0 and not excess.value <= _CONTRADICTION_SD * excess.sd:
             return (
-                f"the proximal reference ({proximal.value:.2f} mm) is smaller than the {daughter.name} one "
+                f"the proximal RVD ({proximal.value:.2f} mm) is smaller than the {daughter.name} one "
                 f"({daughter.reference.value:.2f} mm), which no diameter law allows"
             )
     if known and all(check.verdict == "contradicts" for check in known):
         return (
-            f"the proximal reference ({proximal.value:.2f} mm) contradicts every diameter law "
+            f"the proximal RVD ({proximal.value:.2f} mm) contradicts every diameter law "
             f"({min(c.predicted.value for c in known):.2f} to {max(c.predicted.value for c in known):.2f} mm)"
         )
     return ""

@@ -133,7 +133,7 @@ class Script:
         if not doubtful:
             return ""
         names = " and ".join(doubtful)
-        return f" The {names} reference is uncertain here: size by intravascular imaging before relying on it."
+        return f" The {names} RVD is uncertain here: size by intravascular imaging before relying on it."
 
     def expanded_proximal(self, stent: str) -> str:
         """State what the proximal part of a stent must measure before it is rewired."""
@@ -141,9 +141,9 @@ class Script:
         tolerance = facts.assumptions.optimisation_tolerance_mm
         reference = self.reference_value("proximal")
         if math.isnan(reference):
-            return f"The {stent} is open to the proximal reference, which is not measured here."
+            return f"The {stent} is open to the proximal RVD, which is not measured here."
         return (
-            f"The proximal part of the {stent} measures at least {reference - tolerance:.2f} mm (proximal reference "
+            f"The proximal part of the {stent} measures at least {reference - tolerance:.2f} mm (proximal RVD "
             f"{self.reference('proximal')}, less {tolerance:g} mm), and leaves no gap that a wire could slip into."
             f"{self.imaging('proximal')}"
         )
@@ -169,14 +169,14 @@ class Script:
         self.add(
             "Wire both daughters.",
             check="Both wires move freely and are not twisted around each other.",
-            measure="References, stenoses and angle B, on an end-diastolic frame, nitrates given.",
+            measure="Reference diameters, stenoses and angle B, on an end-diastolic frame, nitrates given.",
             distal=IN, side=IN,
         )  # fmt: skip
         self.add(
             "Prepare the lesions.",
-            check=f"A balloon no larger than the reference opens fully (distal {self.reference('distal')}, side "
+            check=f"A balloon no larger than the RVD opens fully (distal {self.reference('distal')}, side "
             f"{self.reference('side')}); flow in both daughters.",
-            measure="Both limbs again if the vessels have filled or opened: references may have grown.",
+            measure="Both limbs again if the vessels have filled or opened: reference diameters may have grown.",
         )
 
     def main_stent(self, *, side_after: str, again: bool = False, through: str = "") -> None:
@@ -214,7 +214,7 @@ class Script:
         if device is not None and device.length_mm > reach:
             end = (
                 f"stented are only {mm(reach)} proximal to the carina, so the balloon ({device.length_mm:g} mm) stands "
-                "out into bare vessel: not larger than the reference"
+                "out into bare vessel: not larger than the RVD"
             )
         self.add(
             f"Proximal optimisation of the {name}: {where}, {end}.",
@@ -259,7 +259,7 @@ class Script:
             "kissing_main_balloon",
             "kissing_side_balloon",
             check=f"Both balloons open fully and are let down together.{against}",
-            measure="Ostium of the side branch against its own reference.",
+            measure="Ostium of the side branch against its own RVD.",
         )
 
 

@@ -33,7 +33,7 @@ def _provisional(script: Script) -> None:
         f"{flow:g} or it is narrowed by at least {stenosis:g} %.",
         check="If it is left alone: draw the jailed wire back with the guide held, then measure. A narrowed jailed "
         "ostium is not by itself ischaemia: its stenosis does not tell the flow.",
-        measure="Side branch stenosis against its own reference, flow grade.",
+        measure="Side branch stenosis against its own RVD, flow grade.",
     )
     script.rewire("side", "main stent", then=" Only if it is to be treated.")
     script.open_cell("side")

@@ -78,7 +78,7 @@ def _another(attempt: Attempt, role: str, number: str, value: float, basis: floa
 def _reach(role: str, limb: str) -> Callable[[Attempt], Quantity]:
     def quantity(attempt: Attempt) -> Quantity:
         value = attempt.facts.reference(limb)
-        return _against(attempt, role, "expansion_limit_mm", value, f"{limb} reference", limb)
+        return _against(attempt, role, "expansion_limit_mm", value, f"{limb} RVD", limb)
 
     return quantity
 
@@ -111,7 +111,7 @@ def _ratio(role: str, limb: str, end: str) -> Callable[[Attempt], Quantity]:
         if device is None:
             return Quantity(missing=attempt.kit.lacking(role), subjects=subjects)
         if math.isnan(reference.value):
-            return Quantity(missing=f"{limb} reference", subjects=subjects)
+            return Quantity(missing=f"{limb} RVD", subjects=subjects)
         ratio = device.nominal_mm / reference.value
         edge = device.nominal_mm / attempt.facts.rules[f"{role}_ratio_{end}"].threshold
         below = probability_below(reference.value, reference.sd, edge, or_equal=end == "low")
@@ -125,14 +125,14 @@ def _ratio(role: str, limb: str, end: str) -> Callable[[Attempt], Quantity]:
 def _cell(attempt: Attempt) -> Quantity:
     plan = attempt.kit.layout
     value = attempt.facts.reference(plan.entered)
-    return _against(attempt, plan.crossed, "cell_opening_mm", value, f"{plan.entered} reference", plan.entered)
+    return _against(attempt, plan.crossed, "cell_opening_mm", value, f"{plan.entered} RVD", plan.entered)
 
 
 def _second_cell(attempt: Attempt) -> Quantity:
     """Set the limb of the first stent, which the second one crosses, against the second stent's cell."""
     first, second = attempt.kit.layout.stents
     value = attempt.facts.reference(first.limb)
-    return _against(attempt, second.role, "cell_opening_mm", value, f"{first.limb} reference", first.limb)
+    return _against(attempt, second.role, "cell_opening_mm", value, f"{first.limb} RVD", first.limb)
 
 
 def _optimisation_within(stent: str) -> Callable[[Attempt], Quantity]:
@@ -166,7 +166,7 @@ def _gap_distal(attempt: Attempt) -> Quantity:
     if device is None:
         return Quantity(missing=attempt.kit.lacking("main_stent"), subjects=("distal",))
     gap = wall_gap(attempt.facts.reference("distal"), exact(device.nominal_mm))
-    return length(gap, "distal reference", "distal")
+    return length(gap, "distal RVD", "distal")
 
 
 def _gap_proximal(attempt: Attempt) -> Quantity:
@@ -174,7 +174,7 @@ def _gap_proximal(attempt: Attempt) -> Quantity:
     if device is None:
         return Quantity(missing=attempt.kit.lacking("optimisation_balloon"), subjects=("proximal",))
     gap = wall_gap(attempt.facts.reference("proximal"), exact(device.nominal_mm))
-    return length(gap, "proximal reference", "proximal")
+    return length(gap, "proximal RVD", "proximal")
 
 
 def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
@@ -187,7 +187,7 @@ def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
         facts = attempt.facts
         value = slant_length(facts.reference("side"), *facts.measured.angles_deg["B"])
         if math.isnan(value.value):
-            return Quantity(missing="angle B or side branch reference", subjects=("side", "angles", "scale"))
+            return Quantity(missing="angle B or side branch RVD", subjects=("side", "angles", "scale"))
         draws = facts.draws
         with np.errstate(divide="ignore", invalid="ignore"):
             sampled = draws.reference_mm["side"] * np.abs(1.0 / np.tan(np.radians(draws.angle_b_deg)))
@@ -206,7 +206,7 @@ def _slant(rule_id: str) -> Callable[[Attempt], Quantity]:
 
 def _side_ratio(attempt: Attempt) -> Quantity:
     value, sd = attempt.facts.reference("side").ratio(attempt.facts.reference("distal"))
-    return Quantity(value, sd, "two references" if math.isnan(value) else "", subjects=("side", "distal"))
+    return Quantity(value, sd, "two RVDs" if math.isnan(value) else "", subjects=("side", "distal"))
 
 
 def _mismatch(attempt: Attempt) -> Quantity:
@@ -214,7 +214,7 @@ def _mismatch(attempt: Attempt) -> Quantity:
     difference = attempt.facts.reference("distal") - attempt.facts.reference("side")
     limit = attempt.facts.rules["culotte_mismatch"].threshold
     probability = probability_between(difference.value, difference.sd, -limit, limit)
-    missing = "two references" if math.isnan(difference.value) else ""
+    missing = "two RVDs" if math.isnan(difference.value) else ""
     return Quantity(
         abs(difference.value), difference.sd, missing, probability=probability, subjects=("distal", "side", "scale")
     )

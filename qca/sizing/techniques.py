@@ -180,6 +180,11 @@ class TechniqueAnswer:
         """Most strut layers on top of each other."""
         return most_layers(self.struts)
 
+    @property
+    def decisive(self) -> tuple[tuple[Judgement, Weight], ...]:
+        """The rules that make the verdict."""
+        return tuple((one, weight) for one, weight in self.rules if one.rule.id in self.because)
+
 
 def answer(attempt: Attempt) -> TechniqueAnswer:
     """Apply all rules of a technique."""

@@ -93,7 +93,7 @@ def _conflicts(sheet: Worksheet) -> list[str]:
 def _measured(sheet: Worksheet) -> list[str]:
     measured = sheet.facts.measured
     rows = [
-        ("", "reference", "MLD", "stenosis", "lesion (as seen)", ""),
+        ("", "RVD", "MLD", "stenosis", "lesion (as seen)", ""),
         *(
             (
                 LIMB_TITLES[limb.name],
@@ -121,7 +121,7 @@ def _measured(sheet: Worksheet) -> list[str]:
         *columns(rows),
         f"  angles {angles}; Medina {plain(measured.medina_code)}",
         f"  scale {measured.scale_mm_per_px:.4f} mm per px, {scale_sd}: {plain(measured.scale_source)}",
-        *columns([("proximal reference by the diameter laws:", laws or "no law has an answer")]),
+        *columns([("proximal RVD by the diameter laws:", laws or "no law has an answer")]),
         "",
     ]
 
@@ -139,7 +139,7 @@ def _criterion(one: Judgement) -> str:
 def _techniques(sheet: Worksheet) -> list[str]:
     rows = [("", "", "strut layers", "what decides")]
     for result in sheet.answers:
-        reasons = reason_texts([one for one, _ in result.rules if one.rule.id in result.because])
+        reasons = reason_texts(result.decisive)
         if result.open:
             reasons.append(f"not known: {missing_text(result.open)}")
         mark = "> " if result.technique.id == sheet.technique else ""

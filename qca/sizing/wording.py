@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from calib.units import Mm
 from qca.report.measured import Measured, probability_text
 from qca.sizing.rules import Judgement
+
+if TYPE_CHECKING:
+    from qca.sizing.techniques import Weight
 
 VERDICT_WORDS = {
     "fits": "fits",
@@ -19,7 +25,28 @@ VERDICT_WORDS = {
 CRITERION_WORDS = {"fits": "yes", "borderline": "undecided", "does_not_fit": "no", "cannot_tell": "cannot tell"}
 """The same four answers where a rule is a criterion that is met or not."""
 
+WEIGHT_WORDS: Mapping[Weight, str] = MappingProxyType(
+    {"limit": "limit", "limit_if_said": "limit", "guidance": "guidance", "guidance_needed": "guidance"}
+)
+"""What a rule that does not hold does to its technique: a limit rules it out, guidance never does."""
+
 LIMB_TITLES = {"proximal": "Proximal", "distal": "Distal", "side": "Side"}
+
+
+def verdict_meanings(sure: float) -> dict[str, str]:
+    """Say what each verdict on a technique means.
+
+    Parameters
+    ----------
+    sure : float
+        Probability from which an answer counts as certain.
+    """
+    return {
+        "fits": f"each rule whose numbers are known holds (probability at least {100 * sure:g} %)",
+        "borderline": "a rule is undecided, or guidance fails, which alone rules nothing out",
+        "does_not_fit": f"a limit fails (probability at most {100 - 100 * sure:g} %)",
+        "cannot_tell": "a limit, or guidance that the technique rests on, lacks a number",
+    }
 
 
 def number_text(value: float, sd: float, unit: str, decimals: int) -> str:
@@ -45,40 +72,55 @@ def value_text(one: Judgement) -> str:
     return number_text(one.value, sd, one.rule.unit, decimals)
 
 
-def outcome_text(one: Judgement) -> str:
-    """Say how a rule came out: what it asks, the quantity, the device's number, the probability that it holds."""
+def outcome_text(one: Judgement, weight: Weight | None = None) -> str:
+    """Say how a rule came out: what it asks, the quantity, the device's number, the probability that it holds.
+
+    ``weight`` is what it weighs for a technique; None where it is not about one.
+    """
+    tag = f" ({WEIGHT_WORDS[weight]})" if weight else ""
     if one.verdict == "cannot_tell":
-        return f"{one.rule.text}: cannot tell, {one.missing} not known"
+        return f"{one.rule.text}{tag}: cannot tell, {one.missing} not known"
     note = f"; {one.note}" if one.note else ""
     held = f"; held back: {one.held_back}" if one.held_back else ""
-    return f"{asked_text(one)}: {value_text(one)}, probability {probability_text(one.probability)}{note}{held}"
+    return f"{asked_text(one)}{tag}: {value_text(one)}, probability {probability_text(one.probability)}{note}{held}"
 
 
-def reason_texts(decisive: Sequence[Judgement]) -> list[str]:
-    """Say what makes a technique's verdict.
+def reason_texts(decisive: Sequence[tuple[Judgement, Weight]]) -> list[str]:
+    """Say what makes a technique's verdict, and of each rule whether it is a limit or guidance.
 
     Rules that are held back for one reason share a sentence that gives the reason; those of them that would not hold
     are written out as well. Rules that cannot be told share a sentence: what they lack is listed once, beside it.
     """
     texts: list[str] = []
-    held: dict[str, list[Judgement]] = {}
-    untold = [one for one in decisive if one.verdict == "cannot_tell"]
-    for one in decisive:
+    held: dict[str, list[Weight]] = {}
+    untold = [(one, weight) for one, weight in decisive if one.verdict == "cannot_tell"]
+    for one, weight in decisive:
         if one.held_back:
-            held.setdefault(one.held_back, []).append(one)
-    for one in decisive:
+            held.setdefault(one.held_back, []).append(weight)
+    for one, weight in decisive:
         if one.verdict == "cannot_tell":
             continue
         if len(held.get(one.held_back, ())) <= 1:
-            texts.append(outcome_text(one))
+            texts.append(outcome_text(one, weight))
         elif not one.holds:
-            texts.append(outcome_text(replace(one, held_back="")))
-    texts += [f"{len(ones)} rules held back: {why}" for why, ones in held.items() if len(ones) > 1]
+            texts.append(outcome_text(replace(one, held_back=""), weight))
+    texts += [f"{_counted(weights)} held back: {why}" for why, weights in held.items() if len(weights) > 1]
     if len(untold) == 1:
-        texts.append(f"{untold[0].rule.text}: cannot tell")
+        one, weight = untold[0]
+        texts.append(f"{one.rule.text} ({WEIGHT_WORDS[weight]}): cannot tell")
     elif untold:
-        texts.append(f"{len(untold)} rules cannot tell")
+        texts.append(f"{_counted(weight for _, weight in untold)} cannot tell")
     return texts
+
+
+def _counted(weights: Iterable[Weight]) -> str:
+    """Count rules by what they weigh: ``"3 rules (2 limits, 1 guidance)"``, ``"2 rules (guidance)"``."""
+    counts = Counter(WEIGHT_WORDS[weight] for weight in weights)
+    limits, total = counts["limit"], counts.total()
+    word = "limit" if limits == 1 else "limits"
+    if limits in (0, total):
+        return f"{total} rules ({word if limits else 'guidance'})"
+    return f"{total} rules ({limits} {word}, {total - limits} guidance)"
 
 
 def asked_text(one: Judgement) -> str:

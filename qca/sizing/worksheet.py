@@ -215,7 +215,7 @@ def _remarks(
             *measured.limbs, untrusted=True)  # fmt: skip
     for limb in measured.limbs.values():
         if limb.derived:
-            say("reference_derived", limb.name, f"The {limb.name} reference is not measured: {limb.reference_source}. "
+            say("reference_derived", limb.name, f"The {limb.name} RVD is not measured: {limb.reference_source}. "
                 "It is marked wherever it is used, and nothing that rests on it is called more than borderline.",
                 limb.name, untrusted=True)  # fmt: skip
         elif any(one.code == _NO_HEALTHY_PART and limb.name in one.subjects for one in measured.remarks) and (
@@ -224,7 +224,7 @@ def _remarks(
             law = offered[limb.name]
             message = (
                 f"The {limb.name} limb has no healthy part. From the other two limbs the {LAWS[law.law].name} law "
-                f"makes its reference {length_text(law.diameter)} instead of {length_text(limb.reference)}; "
+                f"makes its RVD {length_text(law.diameter)} instead of {length_text(limb.reference)}; "
                 f'derive_reference = ["{limb.name}"] in the case file uses it.'
             )
             say("reference_offered", limb.name, message)

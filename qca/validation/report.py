@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
-from qca.report.template import safe, templates
+from qca.report.template import caution_style, safe, templates
 from qca.validation.counts import difficulty_table, level_table, shares, speed_row
 from qca.validation.document import Origin
 from qca.validation.plot import coverage_figure, error_figure, published_figure
@@ -84,6 +84,7 @@ def validation_html(
     page = templates(_HERE).get_template("report.html.j2")
     return page.render(
         caution=CAUTION,
+        caution_css=caution_style(),
         version=__version__,
         algorithm=ALGORITHM_VERSION,
         origin=origin,

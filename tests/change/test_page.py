@@ -12,7 +12,7 @@ from qca import CAUTION
 from qca.change.comparison import compare
 from qca.change.page import comparison_page
 from qca.change.region import Stretch
-from qca.change.written import change_text
+from qca.change.written import change_text, comparison_lines
 from qca.reading import Flag
 from qca.report.diameter_axes import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH
 from tests.sizing.invented_reading import reading
@@ -41,6 +41,10 @@ class Parts(HTMLParser):
     @property
     def text(self) -> str:
         return re.sub(r"\s+", " ", "".join(self.texts).replace("\N{NO-BREAK SPACE}", " "))
+
+    @property
+    def doubtful(self) -> list[dict[str, str]]:
+        return [a for _, a in self.elements if a.get("class") == "number doubtful"]
 
     def role(self, role: str, owner: str) -> list[dict[str, str]]:
         return [a for _, a in self.elements if a.get("data-role") == role and a.get("data-of") == owner]
@@ -96,8 +100,53 @@ def test_what_cannot_be_trusted_says_so_at_the_number_and_first_of_all():
     _, page = made(flags=(Flag("misfit", "side", "Something lies on the limb."),))
     assert "Not to be relied on as it stands" in page.text
     assert page.text.index("Something lies on the limb.") < page.text.index("Diameter along each limb")
-    marks = page.text.count("not reliable")
-    assert marks == 1 + 2 * 2  # the side branch after, and its two regions in both tables
+    # The side branch after, in the legend; in both of its regions MLD after, gain, residual stenosis, loss and loss
+    # index; the change of its reference.
+    assert page.text.count("not reliable") == 1 + 2 * 5 + 1
+    assert len(page.doubtful) == 1 + 2 * 5 + 1
+
+
+def test_a_number_that_holds_what_was_not_traced_is_marked_itself():
+    """An alarm on top and "7 ± 1 %, probability > 99 %" below looked like two different things."""
+    limbs = {"proximal": Stretch(0.0, 20.0)}  # traced over 21.75 mm; 5 mm of margin beyond the stent
+    readings = [reading(limbs=BEFORE), reading(limbs=AFTER, index=1)]
+    page = Parts(comparison_page(compare(*readings, stents=limbs)))
+    why = " not reliable: 3.2 mm not traced"
+    assert f"5 ± 2 %{why}" in page.text
+    assert page.text.count(why) == 2 * 3  # margins, and stent with margins: MLD after, gain, residual stenosis
+    assert len(page.doubtful) == 2 * 3
+    bad = compare(readings[0], reading(limbs=BEFORE, index=1), stents=limbs)
+    page = Parts(comparison_page(bad))
+    assert "60 ± 2 %under 20 %" in page.text  # what was seen narrow is narrow
+    assert f"60 ± 2 %{why}" not in page.text
+
+
+def test_readings_of_one_frame_and_shifted_references_mark_each_change():
+    same = compare(reading(limbs=BEFORE), reading(limbs=AFTER))
+    # four regions, three references, three angles
+    assert Parts(comparison_page(same)).text.count("not reliable: same frame") == 4 + 3 + 3
+    grown = {name: {"reference": 1.3 * value, **AFTER[name]}
+             for name, value in (("proximal", 3.5), ("distal", 2.75), ("side", 2.25))}  # fmt: skip
+    shifted = compare(reading(limbs=BEFORE), reading(limbs=grown, index=1))
+    assert Parts(comparison_page(shifted)).text.count("not reliable: references shifted") == 4 + 3
+
+
+def test_flagged_angles_are_marked_at_their_changes():
+    _, page = made(flags=(Flag("overlap_beside", "angles", "a vessel beside"),))
+    assert page.text.count("not reliable: angles flagged after") == 3
+    assert len(page.doubtful) == 3
+
+
+def test_notes_are_sentences_that_name_a_limb_and_its_times_once():
+    flags = [Flag("ostial", limb, "") for limb in ("side", "distal")]
+    readings = [reading(limbs=BEFORE, flags=(flags[0],)), reading(limbs=AFTER, index=1, flags=tuple(flags))]
+    found = compare(*readings)
+    page = Parts(comparison_page(found))
+    lead = "Side, before and after; Distal, after"
+    assert f"{lead}. The narrowing starts where the limb leaves the confluence" in page.text
+    assert f"{lead}. The narrowing starts" in " ".join(comparison_lines(found).split())
+    for field in ("regions", "readings", "scale", "stents", "before", "after", "later", "references", "frames"):
+        assert f"{field}: " not in page.text.partition("To know")[2].partition("Readings")[0]
 
 
 def test_text_from_files_is_harmless():

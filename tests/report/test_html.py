@@ -188,6 +188,21 @@ def test_flags_are_explained_with_what_to_do(flagged_page, untrusted_code, mild_
     assert FLAGS[untrusted_code].advice in steps[0]
 
 
+def test_the_headline_names_what_spoils_numbers_letter_by_letter(page_of, bifurcation):
+    """One flag's name holds a number: without its decimal point 0.3 mm became 03 mm."""
+    from qca.flags import FLAGS
+    from qca.reading import Flag
+
+    spoiling = [code for code, flag in FLAGS.items() if flag.untrusted]
+    assert any(re.search(r"\d\.\d", FLAGS[code].short) for code in spoiling)
+    reading = dataclasses.replace(bifurcation.reading, flags=tuple(Flag(code, "side", "") for code in spoiling))
+    page = page_of(report_html(reading, bifurcation.frame))
+    headline = page.all("p", **{"class": "status"})[0].text
+    for code in spoiling:
+        assert f"{FLAGS[code].short[1:]} (side)" in headline
+    assert ".," not in headline
+
+
 def test_links_lead_to_something_on_the_page(flagged_page):
     targets = {e.attrs["id"] for e in flagged_page.elements if "id" in e.attrs}
     links = {e.attrs["href"] for e in flagged_page.all("a")}
@@ -238,7 +253,7 @@ def test_the_fits_numbers_have_as_many_digits_as_they_deserve(page_of, bifurcati
 
 def test_every_number_written_on_the_frame_has_its_uncertainty(page):
     (figure,) = page.figures("measured vessel")
-    for what in (r"MLD \d+\.\d+", r"reference \d+\.\d+", r"DS -?\d+\.\d+"):
+    for what in (r"MLD \d+\.\d+", r"RVD \d+\.\d+", r"DS -?\d+\.\d+"):
         assert len(re.findall(what, figure.text)) == 3
         assert len(re.findall(rf"{what} ± \d+\.\d+ (?:mm|%)", figure.text)) == 3, what
 

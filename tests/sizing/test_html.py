@@ -113,6 +113,27 @@ def test_all_techniques_with_their_verdicts():
     assert found[:7] == [result.verdict for result in made.answers]
 
 
+def test_the_reference_diameter_has_one_name_beside_numbers():
+    """Drawing, tables, rules and steps, with devices and without: RVD, as beside MLD and DS in the report."""
+    stent = "kind,label,nominal_mm,length_mm,expansion_limit_mm,cell_opening_mm,note\nstent,one,2.5,15,,,\n"
+    for made in (sheet(), sheet(stent), sheet(limbs={"side": {"reference": math.nan}})):
+        text = " ".join("".join(parsed(worksheet_section(made)).text).split())
+        assert "RVD 3.50" in text
+        assert not re.findall(
+            r"(?:proximal|distal|side|branch|vessel)(?:'s)? reference(?! diameter)", text, re.IGNORECASE
+        )
+
+
+@pytest.mark.parametrize("write", [worksheet_page, worksheet_section])
+def test_the_legend_says_what_each_verdict_means(write):
+    text = " ".join("".join(parsed(write(sheet())).text).split())
+    for meaning in ("fits: each rule whose numbers are known holds (probability at least 95 %)",
+                    "borderline: a rule is undecided, or guidance fails, which alone rules nothing out",
+                    "does not fit: a limit fails (probability at most 5 %)",
+                    "cannot tell: a limit, or guidance that the technique rests on, lacks a number"):  # fmt: skip
+        assert meaning in text
+
+
 def test_the_section_shows_every_rule_with_its_source():
     made = sheet()
     text = " ".join("".join(parsed(worksheet_section(made)).text).split())
@@ -315,6 +336,24 @@ def test_a_remark_that_two_limbs_share_stands_once_to_know():
     made = sheet(made=reading(flags=(flagged("ostial", "side"), flagged("ostial", "distal"))))
     text = worksheet_page(made)
     assert text.count("The narrowing starts where the limb leaves the confluence") == 1
+
+
+@pytest.mark.parametrize(("proximal", "side"), [(9.0, 8.0), (10.0, 6.0)])
+def test_no_label_runs_into_that_of_the_scale_bar(proximal, side):
+    """ "5 mm" is wider than four average letters: 2.9 em in a common wide font."""
+    lesions = {
+        "proximal": {"reference": 4.57, "start": 1.0, "end": proximal},
+        "distal": {"reference": 3.57, "start": 0.4, "end": 8.8},
+        "side": {"reference": 3.37, "start": 0.0, "end": side},
+    }
+    root = drawing(overview(plan(reading(angles=(140.0, 74.0, 146.0), limbs=lesions), case=parse_case(""))))
+    texts = [one for one in root.iter() if one.tag.endswith("text")]
+    (label,) = (one for one in texts if one.text == "5 mm")
+    x, y, size = (float(label.get(key)) for key in ("x", "y", "font-size"))
+    for text in texts:
+        if text is not label and abs(float(text.get("y")) - y) < 0.8 * size:
+            assert text.get("text-anchor") == "end"
+            assert float(text.get("x")) - 0.58 * size * len(text.text) > x + 2.9 * size + 2.0, text.text
 
 
 @pytest.mark.parametrize("angles", [(164.0, 105.0, 91.0), (150.0, 60.0, 150.0), (120.0, 110.0, 130.0)])

@@ -189,7 +189,7 @@ def test_one_stent_for_two_roles_keeps_its_conflicts_apart():
     by_role = {role: " ".join(one.text for one in made.conflicts if one.role == role)
                for role in ("main_stent", "side_stent")}  # fmt: skip
     assert "main stent's expansion limit" in by_role["main_stent"]
-    assert "Side stent over side branch reference" in by_role["side_stent"]
+    assert "Side stent over side branch RVD" in by_role["side_stent"]
     assert "Side stent over" not in by_role["main_stent"]
 
 

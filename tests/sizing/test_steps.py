@@ -111,7 +111,7 @@ def test_imaging_is_asked_for_where_the_reference_is_uncertain():
     sure = " ".join(step.check_before_next for step in steps("provisional"))
     unsure = steps("provisional", limbs={"proximal": {"reference_sd": 0.25}})
     assert "intravascular imaging before relying" not in sure
-    assert "proximal reference is uncertain" in " ".join(step.check_before_next for step in unsure)
+    assert "proximal RVD is uncertain" in " ".join(step.check_before_next for step in unsure)
 
 
 def test_a_balloon_longer_than_the_stented_part_is_said():

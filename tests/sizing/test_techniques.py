@@ -217,10 +217,38 @@ def test_held_back_rules_share_a_sentence_and_a_failing_one_is_always_written_ou
 
     flags = (Flag("scale_disagrees", "scale", "two scales"),)
     found = answers(reading(flags=flags), devices=PLENTY.replace("20,4.0", "20,3.0"))["culotte_inverted"]
-    texts = reason_texts([one for one, _ in found.rules if one.rule.id in found.because])
+    texts = reason_texts(found.decisive)
     assert found.verdict == "borderline"
     assert sum("held back" in text for text in texts) == 1
     assert any("3.00 mm (the side stent's expansion limit)" in text and "< 1 %" in text for text in texts)
+
+
+def test_each_reason_says_whether_it_can_rule_a_technique_out():
+    """The same angle fails a limit of one technique and guidance of another: opposite verdicts, and both say why."""
+    from qca.sizing.wording import reason_texts
+
+    found = answers(angles=(151.0, 58.0, 151.0))
+    assert found["t"].verdict == "does_not_fit"
+    assert any("Angle B at least 70° (limit): 58" in text for text in reason_texts(found["t"].decisive))
+    assert found["t_and_protrusion"].verdict == "borderline"
+    texts = reason_texts(found["t_and_protrusion"].decisive)
+    assert any("Angle B above 70° (guidance): 58" in text for text in texts)
+
+
+def test_rules_that_share_a_sentence_are_counted_by_what_they_weigh():
+    from qca.reading import Flag
+    from qca.sizing.wording import reason_texts
+
+    flags = (Flag("scale_disagrees", "scale", "two scales"),)
+    held = answers(reading(flags=flags))["culotte_inverted"]
+    weights = [weight for one, weight in held.decisive if one.held_back]
+    limits = sum(weight.startswith("limit") for weight in weights)
+    assert 0 < limits < len(weights)
+    assert limits > 1
+    counted = f"{len(weights)} rules ({limits} limits, {len(weights) - limits} guidance) held back: "
+    assert any(text.startswith(counted) for text in reason_texts(held.decisive))
+    found = answers(devices=PLENTY, angles=(math.nan,) * 3)["t_and_protrusion"]
+    assert reason_texts(found.decisive) == ["2 rules (guidance) cannot tell"]
 
 
 def test_classic_culotte_that_began_in_the_more_angulated_main_vessel_goes_on():
