@@ -15,7 +15,7 @@ from qca.contradictions import check_fits_together
 from qca.errors import InputError, QcaError
 from qca.json_text import parse_json, read_json, write_json
 from qca.picks import LIMBS, Picks
-from qca.picks_file import picks_from_json, picks_to_json
+from qca.picks_file import PICKS_SCHEMA, picks_from_json, picks_to_json
 from qca.reading import Angles, LimbReading, Reading
 
 READING_SCHEMA = "qca.reading/1"
@@ -81,7 +81,10 @@ def reading_from_json(document: object, *, name: str = "reading") -> Reading:
         msg = f"{name} is not a reading: it has no key 'schema' that says {READING_SCHEMA!r}."
         raise InputError(msg, file=name)
     if document["schema"] != READING_SCHEMA:
-        msg = f"{name} is {document['schema']!r}; this program reads {READING_SCHEMA!r}."
+        advice = "give the reading.json that  qca measure --out DIR  writes"
+        if document["schema"] == PICKS_SCHEMA:
+            advice = f"picks become one by  qca measure FRAME --picks {name} --out DIR"
+        msg = f"{name} is {document['schema']!r}; this program reads {READING_SCHEMA!r} here: {advice}."
         raise InputError(msg, file=name)
     try:
         fields = _fields_of(document)
