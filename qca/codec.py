@@ -18,6 +18,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from qca.bounds import BOUNDS
 from qca.errors import InputError
 
 POINT_FIELDS = frozenset({"left_px", "right_px", "catheter_left_px", "catheter_right_px", "line_px"})
@@ -117,6 +118,7 @@ def decode_fields(kind: Any, value: object, *, path: str, name: str) -> Any:  # 
         where = f"{path}.{field.name}" if path else field.name
         if field.name in entries:
             chosen[field.name] = decode(hints[field.name], entries[field.name], path=where, name=name)
+            _check_bound(kind, field.name, chosen[field.name], path=where, name=name)
         elif not _has_default(field):
             msg = f"{name}: {where} is missing; the file is incomplete or was made by another program."
             raise InputError(msg, file=name)
@@ -168,7 +170,9 @@ def schema(kind: Any, *, field: str = "", complete: bool = True) -> dict[str, An
         hints = hints_of(kind)
         return {
             "type": "object",
-            "properties": {key: schema(hint, field=key, complete=complete) for key, hint in hints.items()},
+            "properties": {
+                key: _bounded(kind, key, schema(hint, field=key, complete=complete)) for key, hint in hints.items()
+            },
             "required": [item.name for item in dataclasses.fields(kind) if complete or not _has_default(item)],
             "additionalProperties": False,
         }
@@ -193,6 +197,31 @@ def schema(kind: Any, *, field: str = "", complete: bool = True) -> dict[str, An
             "maxItems": size,
         }
     return {"type": "object", "additionalProperties": schema(arguments[1], complete=complete)}
+
+
+def _check_bound(kind: type, field: str, value: object, *, path: str, name: str) -> None:
+    """Refuse a number, or one of a list, that cannot be what the field says."""
+    bound = BOUNDS.get(kind, {}).get(field)
+    if bound is None or value is None:
+        return
+    many = isinstance(value, (np.ndarray, tuple))
+    numbers = np.asarray(value, dtype=np.float64).ravel()
+    for index in np.flatnonzero(~bound.holds(numbers))[:1]:
+        wrong = _wrong(name, f"{path}[{index}]" if many else path, float(numbers[index]), bound.words())
+        msg = f"{wrong} No measurement gives that: take the file as it was written, or measure the frame again."
+        raise InputError(msg, file=name)
+
+
+def _bounded(kind: Any, field: str, found: dict[str, Any]) -> dict[str, Any]:  # noqa: ANN401
+    """Add what is always true of a field to its schema."""
+    bound = BOUNDS.get(kind, {}).get(field)
+    if bound is None:
+        return found
+    if "prefixItems" in found:
+        return {**found, "prefixItems": [{**item, **bound.keywords()} for item in found["prefixItems"]]}
+    if "items" in found:
+        return {**found, "items": {**found["items"], **bound.keywords()}}
+    return {**found, **bound.keywords()}
 
 
 def _has_default(field: dataclasses.Field[Any]) -> bool:

@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
+from qca.contradictions import check_fits_together
 from qca.errors import InputError, QcaError
 from qca.json_text import parse_json, read_json, write_json
 from qca.picks import LIMBS, Picks
-from qca.picks_file import picks_from_json, picks_to_json
-from qca.reading import LimbReading, Reading
+from qca.picks_file import PICKS_SCHEMA, picks_from_json, picks_to_json
+from qca.reading import Angles, LimbReading, Reading
 
 READING_SCHEMA = "qca.reading/1"
 
@@ -74,19 +75,24 @@ def reading_from_json(document: object, *, name: str = "reading") -> Reading:
     Raises
     ------
     InputError
-        If it is not a reading: says where, what stood there and what should.
+        If it is not a reading, or its numbers contradict each other: says where, what stood there and what should.
     """
     if not isinstance(document, Mapping) or "schema" not in document:
         msg = f"{name} is not a reading: it has no key 'schema' that says {READING_SCHEMA!r}."
         raise InputError(msg, file=name)
     if document["schema"] != READING_SCHEMA:
-        msg = f"{name} is {document['schema']!r}; this program reads {READING_SCHEMA!r}."
+        advice = "give the reading.json that  qca measure --out DIR  writes"
+        if document["schema"] == PICKS_SCHEMA:
+            advice = f"picks become one by  qca measure FRAME --picks {name} --out DIR"
+        msg = f"{name} is {document['schema']!r}; this program reads {READING_SCHEMA!r} here: {advice}."
         raise InputError(msg, file=name)
     try:
         fields = _fields_of(document)
+        codec.decode(Angles | None, fields.get("angles"), path="angles_deg", name=name)  # as the document calls it
         fields["picks"] = picks_to_json(picks_from_json(document.get("picks"), name=f"{name}, picks"))
         reading: Reading = codec.decode_fields(Reading, fields, path="", name=name)
         _check_limbs(reading.limbs, name=name)
+        check_fits_together(reading, name=name)
     except QcaError as error:
         msg = f"{error}{_newer(document)}"
         raise InputError(msg, file=name) from error

@@ -19,13 +19,15 @@ class Progress:
     total : int
         Frames of the list.
     before : int
-        Frames that were settled by earlier runs.
+        Frames that were measured by earlier runs.
     stream : text file or None
         Where to write; None for nowhere.
+    refused : int
+        Frames that were refused by earlier runs, and are not tried again.
     """
 
-    def __init__(self, total: int, before: int, stream: TextIO | None) -> None:
-        self.total, self.done, self.refused = total, before, 0
+    def __init__(self, total: int, before: int, stream: TextIO | None, *, refused: int = 0) -> None:
+        self.total, self.done, self.refused = total, before + refused, refused
         self._stream = stream
         self._terminal = stream is not None and stream.isatty()
         self._begun = self._last_written = time.monotonic()

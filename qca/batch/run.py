@@ -100,7 +100,8 @@ def run_batch(
     """
     with sole_use(folder):
         before = plan(jobs, ledger, options)
-        run = _Run(jobs, ledger, options, Progress(jobs.count, before.measured + before.refused, stream), stopped)
+        progress = Progress(jobs.count, before.measured, stream, refused=before.refused)
+        run = _Run(jobs, ledger, options, progress, stopped)
         if before.todo:
             preview = Preview(folder)
             whole = False
@@ -176,16 +177,19 @@ class _Run:
                     elif is_wanted(job, known.get(job.key), self.options):
                         yield job
                     else:
-                        self.progress.count(refused=False)
+                        self.progress.count(refused=known[job.key].reading is None)
 
     def _from_elsewhere(self) -> Iterator[Job]:
         """Wait for what another run is measuring, and take over what it gave up."""
         time.sleep(1.0)
         waiting, self.elsewhere = self.elsewhere, []
         known = settled(self.ledger, waiting)
-        free = [job for job in waiting if is_wanted(job, known.get(job.key), self.options)]
-        for _ in range(len(waiting) - len(free)):
-            self.progress.count(refused=False)
+        free = []
+        for job in waiting:
+            if is_wanted(job, known.get(job.key), self.options):
+                free.append(job)
+            else:
+                self.progress.count(refused=known[job.key].reading is None)
         return self._claimed(iter([free] if free else []))
 
     def _fill(self, pool: Pool, source: Iterator[Job]) -> None:

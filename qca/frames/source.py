@@ -136,9 +136,11 @@ class FrameSource:
         number = operator.index(index)
         if not 0 <= number < self.count:
             if self.count == 1:
-                msg = f"{self._name} holds a single frame, number 0; there is no frame {number}."
+                msg = f"{self._name} holds a single frame, number 0; there is no frame {number}: leave the number out."
             else:
-                msg = f"{self._name} holds frames 0 to {self.count - 1}; there is no frame {number}."
+                msg = (
+                    f"{self._name} holds frames 0 to {self.count - 1}; there is no frame {number}: choose one of those."
+                )
             raise InputError(msg, file=self._name, frame=number)
         return number
 

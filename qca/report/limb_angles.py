@@ -29,6 +29,15 @@ _DEFINITIONS = (
 """Louvard Y et al., Catheter Cardiovasc Interv 2008;71:175-183."""
 
 
+def angle_number(value: float, sd: float) -> Measured:
+    """Make an angle between two directions, degrees: its interval ends at 0 and 180.
+
+    Beyond half a turn the angle between two directions is counted back from the other side: 185 degrees are 175.
+    What of an interval lies beyond 180 falls back onto its part below, so that the cut holds the same 95 %.
+    """
+    return Measured(value, sd, "°", 1, floor=0.0, ceiling=180.0)
+
+
 def limb_angles(reading: Reading) -> tuple[LimbAngle, ...]:
     """List the angles A, B and C; empty without angles."""
     angles = reading.angles
@@ -38,7 +47,7 @@ def limb_angles(reading: Reading) -> tuple[LimbAngle, ...]:
         LimbAngle(
             letter,
             between,
-            Measured(float(getattr(angles, letter)), float(getattr(angles, f"sd_{letter}")), "°", 1),
+            angle_number(float(getattr(angles, letter)), float(getattr(angles, f"sd_{letter}"))),
             meaning,
         )
         for letter, between, meaning in _DEFINITIONS

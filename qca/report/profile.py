@@ -8,8 +8,11 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from qca.csv_text import lines
+from qca.doubted import untrusted
 from qca.report.measured import Measured
 from qca.report.plain import plain
+from qca.report.quantities import in_millimetres
+from qca.report.remarks import Remark, remarks, touching
 
 if TYPE_CHECKING:
     from qca.reading import LimbReading, Reading
@@ -36,6 +39,8 @@ PROFILE_COLUMNS: Mapping[str, str] = MappingProxyType(
         "in_lesion": "1 between the limits of the lesion, 0 outside, empty when there is none",
         "edited_by_hand": "1 when the limb carries hand edits, else 0",
         "flags": "codes of the flags at this position, separated by spaces",
+        "untrusted": "codes of the flags, at this position, on the limb or on the scale, for which numbers of the row "
+        "must not be used as they stand, separated by spaces",
     }
 )
 """Columns of the CSV, in order, with unit and meaning."""
@@ -55,11 +60,25 @@ def profile_csv(reading: Reading) -> str:
         CSV with a header line (``PROFILE_COLUMNS``), a decimal point, full precision, unknown values empty, lines
         ending in a newline. Limbs in the reading's order, positions from the carina outwards.
     """
-    rows = [_row(name, limb, k) for name, limb in reading.limbs.items() for k in range(len(limb.profile.position_px))]
+    found = remarks(reading)
+    rows = [
+        _row(name, limb, k, struck)
+        for name, limb in reading.limbs.items()
+        for k, struck in enumerate(_struck(reading, name, found))
+    ]
     return lines([tuple(PROFILE_COLUMNS), *rows])
 
 
-def _row(name: str, limb: LimbReading, k: int) -> tuple[str | float | None, ...]:
+def _struck(reading: Reading, name: str, found: tuple[Remark, ...]) -> list[tuple[str, ...]]:
+    """Give the codes that strike each position of a limb: those at it, and those that stand at no position."""
+    at = reading.limbs[name].profile.flags
+    placed = {code for codes in at for code in codes}
+    touched = touching(found, name, "scale") if in_millimetres(reading) else touching(found, name)
+    everywhere = [remark.code for remark in touched if remark.code not in placed]
+    return [tuple(dict.fromkeys([*filter(untrusted, codes), *everywhere])) for codes in at]
+
+
+def _row(name: str, limb: LimbReading, k: int, struck: tuple[str, ...]) -> tuple[str | float | None, ...]:
     profile = limb.profile
     diameter = Measured(float(profile.diameter_mm[k]), float(profile.diameter_sd_mm[k]), "mm", 2, floor=0.0)
     numbers = (
@@ -83,6 +102,7 @@ def _row(name: str, limb: LimbReading, k: int) -> tuple[str | float | None, ...]
         _in_lesion(limb, float(profile.position_px[k])),
         "1" if limb.edited else "0",
         plain(" ".join(profile.flags[k])),
+        plain(" ".join(struck)),
     )
 
 

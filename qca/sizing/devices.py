@@ -1,6 +1,6 @@
 """The user's device table: stents and balloons as their labels and instructions for use describe them.
 
-A cell that is empty is unknown and stays unknown: no limit is ever assumed.
+A number that is empty is unknown and stays unknown: none is ever assumed.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ COLUMNS = MappingProxyType(
     {
         "kind": "stent or balloon",
         "label": "what the user calls it; each label once",
-        "nominal_mm": "nominal diameter, mm",
-        "length_mm": "length of the stent or of the balloon's cylindrical part, mm",
+        "nominal_mm": "nominal diameter, mm; empty = unknown: the device then comes into question for no size",
+        "length_mm": "length of the stent or of the balloon's cylindrical part, mm; empty = unknown",
         "expansion_limit_mm": "largest diameter that the label's instructions for use allow, mm; empty = unknown",
         "cell_opening_mm": "stent: largest diameter to which one side cell opens, mm; empty = unknown",
         "note": "free text",
@@ -132,7 +132,10 @@ def parse_devices(text: str, *, name: str = "devices") -> DeviceTable:
             )
         devices[device.label] = device
     if not devices:
-        refuse(name, "the table has a header and no device")
+        refuse(
+            name,
+            "the table has a header and no device: write one device per row, or leave --devices out for targets only",
+        )
     return DeviceTable(MappingProxyType(devices), name)
 
 
@@ -153,10 +156,8 @@ class _Row:
             self.refuse("label", "is empty; give the device a name")
         if len(label) > _LONGEST_LABEL or not label.isprintable():
             self.refuse("label", f"must be one line of at most {_LONGEST_LABEL} printable characters")
-        nominal = self.length("nominal_mm", needed=True)
-        length = self.length("length_mm", needed=True)
-        limit = self.length("expansion_limit_mm", needed=False)
-        cell = self.length("cell_opening_mm", needed=False)
+        nominal, length = self.length("nominal_mm"), self.length("length_mm")
+        limit, cell = self.length("expansion_limit_mm"), self.length("cell_opening_mm")
         if limit < nominal:
             self.refuse("expansion_limit_mm", f"{limit:g} mm is less than the nominal {nominal:g} mm")
         if kind == "balloon" and not math.isnan(cell):
@@ -173,11 +174,9 @@ class _Row:
             compliance=self.compliance(kind),
         )
 
-    def length(self, column: str, *, needed: bool) -> float:
+    def length(self, column: str) -> float:
         text = self.cells[column].strip()
         if not text:
-            if needed:
-                self.refuse(column, "is empty; this number is needed")
             return math.nan
         value = self.number_in(column, text)
         low, high = _RANGES[column]

@@ -118,6 +118,11 @@ def bifurcation_geometry(facts: Facts) -> BifurcationGeometry:
     )
 
 
+def _widest(gap: Mm) -> float:
+    """Order gaps by size; one that is not known may be the widest."""
+    return gap.value if math.isfinite(gap.value) else math.inf
+
+
 def technique_geometry(result: TechniqueAnswer, facts: Facts, targets: Mapping[str, Need]) -> TechniqueGeometry:
     """Compute what a technique leaves behind.
 
@@ -161,7 +166,7 @@ def technique_geometry(result: TechniqueAnswer, facts: Facts, targets: Mapping[s
         bare_ostium=slant if result.technique.id == "t" else UNKNOWN,
         new_carina=slant if result.technique.id == "t_and_protrusion" else UNKNOWN,
         least_proximal_mm=balloon.length_mm if balloon else math.nan,
-        gap_before_optimisation=max((one.gap for one in in_proximal), key=lambda gap: gap.value, default=UNKNOWN),
+        gap_before_optimisation=max((one.gap for one in in_proximal), key=_widest, default=UNKNOWN),
         kissing_ring=ring,
         kissing_stretch=stretch,
         kissing_stretch_sd=stretch_sd,

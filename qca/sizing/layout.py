@@ -62,7 +62,12 @@ class StentSpan:
     proximal_from_mm: float = 0.0
 
     def with_length(self, length_mm: float) -> StentSpan:
-        """Lay a stent of an actual length: the rest goes where the technique puts it, a lack is taken there."""
+        """Lay a stent of an actual length: the rest goes where the technique puts it, a lack is taken there.
+
+        One whose length is not known (NaN) is laid over what it must cover, as long as no device is known.
+        """
+        if math.isnan(length_mm):
+            return self
         rest = length_mm - self.length.value
         if self.takes_rest == "proximal":
             return replace(self, length=exact(length_mm), proximal=exact(max(0.0, self.proximal.value + rest)))

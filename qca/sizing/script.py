@@ -88,7 +88,10 @@ class Script:
         if device is not None:
             pressure = device.pressure_for(self.reference_value(self.limb_of(role)))
             at = f"; chart: {pressure:.0f} atm" if math.isfinite(pressure) else ""
-            return f"{name}: {device.label} ({device.nominal_mm:g} \N{MULTIPLICATION SIGN} {device.length_mm:g} mm{at})"
+            nominal, length = (
+                f"{number:g}" if math.isfinite(number) else "?" for number in (device.nominal_mm, device.length_mm)
+            )
+            return f"{name}: {device.label} ({nominal} \N{MULTIPLICATION SIGN} {length} mm{at})"
         return f"{name}: target {self.reference(self.limb_of(role))}"
 
     def limb_of(self, role: str) -> str:

@@ -31,7 +31,8 @@ class DeviceFit:
     expansion_used : float
         Diameter it must reach over its limit; NaN when the limit is unknown.
     probability : float
-        The smallest of the probabilities that size, expansion and length are right; NaN when a limit is unknown.
+        The smallest of the probabilities that size, expansion and length are right; NaN when a number of the device is
+        unknown that one of them needs.
     verdict : str
         From that probability.
     rule_problems, length_problems : tuple of str
@@ -181,7 +182,9 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
     in_window = probability_between(target.value, target.sd, device.nominal_mm / high, device.nominal_mm / low)
     chances = [in_window]
     rule_problems, length_problems = [], []
-    if math.isnan(ratio):
+    if math.isnan(device.nominal_mm):
+        rule_problems.append("nominal diameter not in the table")
+    elif math.isnan(ratio):
         rule_problems.append("size cannot be told, target not known")
     elif not low <= ratio <= high:
         rule_problems.append(f"ratio {told_apart(ratio, 3, low, high)} outside {low:g} to {high:g}")
@@ -195,6 +198,10 @@ def fit(need: Need, device: Device, facts: Facts) -> DeviceFit:
         elif need.must_reach.value > limit:
             reach = need.must_reach.value
             rule_problems.append(f"must reach {told_apart(reach, 2, limit)} mm, limit {told_apart(limit, 2, reach)} mm")
+    if (need.kind == "stent" or need.role == "optimisation_balloon") and math.isnan(device.length_mm):
+        length_problems.append("length not in the table")
+        chances.append(math.nan)
+    if need.kind == "stent":
         chances.append(probability_below(need.length.value, need.length.sd, device.length_mm))
         if need.length.value > device.length_mm:
             length_problems.append(f"{told_apart(need.length.value - device.length_mm, 1, 0)} mm shorter than needed")
@@ -236,7 +243,8 @@ def _ranked(need: Need, facts: Facts, table: DeviceTable) -> tuple[DeviceFit, ..
     """Devices that come into question, best first: the one whose weakest check is the strongest.
 
     Ranking by the weakest check keeps the choice from jumping: where two devices change places they are equally good.
-    A device with an unknown limit ranks behind all that may fit, before those that surely do not.
+    One whose nominal diameter is unknown never does. A device with another number unknown ranks behind all that may
+    fit, before those that surely do not.
     Equal ones are ordered by the number of their problems, a ratio near 1, then the shortest, then the label.
     """
     if math.isnan(need.target.value):
@@ -258,7 +266,7 @@ def _ranked(need: Need, facts: Facts, table: DeviceTable) -> tuple[DeviceFit, ..
             -score if score >= fails else 0.0,
             len(one.problems),
             abs(one.ratio - 1.0),
-            one.device.length_mm,
+            one.device.length_mm if math.isfinite(one.device.length_mm) else math.inf,
             one.device.label,
         )
 

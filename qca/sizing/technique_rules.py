@@ -61,6 +61,11 @@ def _against(attempt: Attempt, role: str, number: str, value: Mm, name: str, *su
     return Quantity(value.value, value.sd, missing, basis, subjects=subjects, note=note, device=device.label, role=role)
 
 
+def _unknown(number: str, *devices: Device) -> str:
+    """Name the first device whose number is not in the table; empty where all are."""
+    return next((f"{number} of {one.label}" for one in devices if math.isnan(getattr(one, number))), "")
+
+
 def _another(attempt: Attempt, role: str, number: str, value: float, basis: float) -> str:
     """Name the next device of the table that could do what the one worked with cannot, and how right it is otherwise.
 
@@ -112,6 +117,8 @@ def _ratio(role: str, limb: str, end: str) -> Callable[[Attempt], Quantity]:
             return Quantity(missing=attempt.kit.lacking(role), subjects=subjects)
         if math.isnan(reference.value):
             return Quantity(missing=f"{limb} RVD", subjects=subjects)
+        if missing := _unknown("nominal_mm", device):
+            return Quantity(missing=missing, subjects=subjects, device=device.label, role=role)
         ratio = device.nominal_mm / reference.value
         edge = device.nominal_mm / attempt.facts.rules[f"{role}_ratio_{end}"].threshold
         below = probability_below(reference.value, reference.sd, edge, or_equal=end == "low")
@@ -143,6 +150,8 @@ def _optimisation_within(stent: str) -> Callable[[Attempt], Quantity]:
         balloons = [device for role in roles if (device := attempt.device(role)) is not None]
         if not balloons:
             return Quantity(missing=attempt.kit.lacking(roles[0]), subjects=("proximal",))
+        if missing := _unknown("nominal_mm", *balloons):
+            return Quantity(missing=missing, subjects=("proximal",))
         value = exact(max(device.nominal_mm for device in balloons))
         return _against(attempt, stent, "expansion_limit_mm", value, "optimisation balloon")
 
@@ -156,6 +165,8 @@ def _proximal_length(attempt: Attempt) -> Quantity:
     device = attempt.device(span.role)
     if device is None:
         return Quantity(missing=attempt.kit.lacking(span.role), subjects=("distal",))
+    if missing := _unknown("length_mm", device):
+        return Quantity(missing=missing, subjects=("distal",), device=device.label, role=span.role)
     # The distal end is put where the daughter needs it; what is left lies proximal to the carina.
     value = exact(device.length_mm) - span.daughter
     return _against(attempt, "optimisation_balloon", "length_mm", value, "lesion limits", span.limb)
@@ -165,6 +176,8 @@ def _gap_distal(attempt: Attempt) -> Quantity:
     device = attempt.device("main_stent")
     if device is None:
         return Quantity(missing=attempt.kit.lacking("main_stent"), subjects=("distal",))
+    if missing := _unknown("nominal_mm", device):
+        return Quantity(missing=missing, subjects=("distal",), device=device.label, role="main_stent")
     gap = wall_gap(attempt.facts.reference("distal"), exact(device.nominal_mm))
     return length(gap, "distal RVD", "distal")
 
@@ -173,6 +186,8 @@ def _gap_proximal(attempt: Attempt) -> Quantity:
     device = attempt.device("optimisation_balloon")
     if device is None:
         return Quantity(missing=attempt.kit.lacking("optimisation_balloon"), subjects=("proximal",))
+    if missing := _unknown("nominal_mm", device):
+        return Quantity(missing=missing, subjects=("proximal",), device=device.label, role="optimisation_balloon")
     gap = wall_gap(attempt.facts.reference("proximal"), exact(device.nominal_mm))
     return length(gap, "proximal RVD", "proximal")
 

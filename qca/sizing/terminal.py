@@ -91,17 +91,21 @@ def _conflicts(sheet: Worksheet) -> list[str]:
 
 
 def _measured(sheet: Worksheet) -> list[str]:
-    measured = sheet.facts.measured
+    measured, facts = sheet.facts.measured, sheet.facts
+
+    def marked(text: str, *subjects: str) -> str:
+        return f"{text} !" if facts.shaky(*subjects) else text
+
     rows = [
         ("", "RVD", "MLD", "stenosis", "lesion (as seen)", ""),
         *(
             (
                 LIMB_TITLES[limb.name],
-                length_text(limb.reference),
-                length_text(limb.mld),
-                number_text(limb.ds_percent, limb.ds_sd_percent, "%", 0),
-                length_text(limb.lesion_length, 1),
-                f"({plain(why)})" if (why := sheet.facts.shaky(limb.name)) else "",
+                marked(length_text(limb.reference), limb.name, "scale"),
+                marked(length_text(limb.mld), limb.name, "scale"),
+                marked(number_text(limb.ds_percent, limb.ds_sd_percent, "%", 0), limb.name),
+                marked(length_text(limb.lesion_length, 1), limb.name, "scale"),
+                f"({plain(why)})" if (why := facts.shaky(limb.name, "scale")) else "",
             )
             for limb in measured.limbs.values()
         ),
@@ -110,17 +114,20 @@ def _measured(sheet: Worksheet) -> list[str]:
         f"{name} {number_text(value, sd, 'deg', 0)}" for name, (value, sd) in measured.angles_deg.items()
     )
     laws = ", ".join(
-        f"{LAWS[check.law].name} {length_text(check.predicted)}" + (" (outside its range)" if check.concerns else "")
+        f"{LAWS[check.law].name} {marked(length_text(check.predicted), 'distal', 'side', 'scale')}"
+        + (" (outside its range)" if check.concerns else "")
         for check in sheet.law_checks
         if check.verdict not in ("refused", "cannot_tell")
     )
     relative = 100.0 * measured.scale_relative_sd
     scale_sd = f"SD {relative:.1f} %" if math.isfinite(relative) else "SD not known"
+    scale = marked(f"{measured.scale_mm_per_px:.4f} mm per px, {scale_sd}", "scale")
+    medina = marked(plain(measured.medina_code), "medina", *measured.limbs)
     return [
-        "Measured",
+        "Measured (! not to be relied on)" if facts.shaky(*measured.limbs, "angles", "medina", "scale") else "Measured",
         *columns(rows),
-        f"  angles {angles}; Medina {plain(measured.medina_code)}",
-        f"  scale {measured.scale_mm_per_px:.4f} mm per px, {scale_sd}: {plain(measured.scale_source)}",
+        f"  angles {marked(angles, 'angles')}; Medina {medina}",
+        f"  scale {scale}: {plain(measured.scale_source)}",
         *columns([("proximal RVD by the diameter laws:", laws or "no law has an answer")]),
         "",
     ]

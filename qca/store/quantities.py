@@ -77,7 +77,7 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class Value:
-    """One value of a reading: NaN where it is not known."""
+    """One value of a reading: NaN where it is not known; ``low`` and ``high`` bound its 95 % interval."""
 
     limb: str
     quantity: Quantity
@@ -153,11 +153,26 @@ def values_of(document: Mapping[str, Any]) -> tuple[Value, ...]:
 
 
 def _value(limb: str, quantity: Quantity, document: Mapping[str, Any]) -> Value:
+    value = _number(document, quantity.path)
     sd, low, high = (
         _number(document, quantity.companions[kind]) if kind in quantity.companions else math.nan
         for kind in _COMPANIONS
     )
-    return Value(limb, quantity, _number(document, quantity.path), sd, low, high)
+    if not {"low", "high"} & set(quantity.companions):
+        low, high = _interval(quantity, value, sd)
+    return Value(limb, quantity, value, sd, low, high)
+
+
+def _interval(quantity: Quantity, value: float, sd: float) -> tuple[float, float]:
+    """Bounds as the report has them, where the value has an SD: they end where no value can be."""
+    from qca.report.limb_angles import angle_number
+    from qca.report.measured import Measured
+
+    if quantity.unit == "deg":
+        return angle_number(value, sd).interval
+    if quantity.unit == "percent":
+        return Measured(value, sd, "%", 1, ceiling=100.0).interval
+    return Measured(value, sd, quantity.unit, 2, floor=0.0).interval
 
 
 def _number(document: Any, path: tuple[str, ...]) -> float:  # noqa: ANN401 - JSON

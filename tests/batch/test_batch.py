@@ -307,6 +307,16 @@ BAD_ROWS = {
 }
 
 
+def test_the_last_line_of_a_run_that_goes_on_agrees_with_its_summary(study):
+    study.frames(["no vessel", "no vessel", "ok"])
+    assert study.run()[0] == 0
+    study.frames(["no vessel", "no vessel", "ok", "no vessel", "ok"])
+    code, out, err = study.run()
+    assert code == 0
+    assert out.startswith("2 of 5 frames measured, 3 refused")
+    assert err.splitlines()[-1].startswith("5 of 5 frames, 3 refused, ")
+
+
 def test_a_bad_row_is_refused_and_the_others_are_measured(study):
     study.frames(["ok"])
     lines = study.list.read_text(encoding="utf-8").splitlines()

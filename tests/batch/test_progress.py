@@ -77,3 +77,12 @@ def test_silence_without_a_stream():
     progress.say("nothing")
     progress.write(final=True)
     assert progress.refused == 1
+
+
+def test_frames_refused_by_earlier_runs_count_as_refused(monkeypatch):
+    clock, stream = Clock(monkeypatch), io.StringIO()
+    progress = Progress(10, 4, stream, refused=3)
+    clock.now += 1.0
+    progress.count(refused=True)
+    progress.write(final=True)
+    assert stream.getvalue() == "8 of 10 frames, 4 refused, 1.00 per s\n"

@@ -190,6 +190,10 @@ def test_a_segment_is_measured_alone(qca):
         (["--catheter", "1,2"], "requires 2 arguments"),
         (["--french", "six"], "'six' is not a valid float"),
         ([*typed(), "--set", "medina_treshold_percent=70"], "did you mean 'medina_threshold_percent'?"),
+        (
+            [*typed(), "--set", "angle_chord_mm"],
+            "lacks its value: write angle_chord_mm=VALUE, such as angle_chord_mm=5.0",
+        ),
         ([*typed(), "--set", "medina_threshold_percent=many"], "the value must be like 50.0"),
         ([*typed(), "--set", "medina_threshold_percent=nan"], "the value must be like 50.0"),
         ([*typed(), "--set", "medina_threshold_percent=500"], "medina_threshold_percent is 500: it can be 1 to 99"),

@@ -24,10 +24,10 @@ def refused(path, match, kind=InputError, index=None):
 def test_a_run_needs_a_frame_number(tmp_path):
     path = write(tmp_path / "run.dcm", run(frames=5))
     refused(path, "holds 5 frames, 0 to 4: say which")
-    refused(path, "run.dcm holds frames 0 to 4; there is no frame 5.", index=5)
+    refused(path, "run.dcm holds frames 0 to 4; there is no frame 5: choose one of those.", index=5)
     refused(path, "there is no frame -1", index=-1)
     still = write(tmp_path / "still.dcm", run(frames=1))
-    refused(still, "single frame, number 0; there is no frame 3", index=3)
+    refused(still, "single frame, number 0; there is no frame 3: leave the number out.", index=3)
     with pytest.raises(TypeError):
         open_frame(path, 1.0)
     assert open_frame(path, np.int64(4)).index == 4

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
 from calib.scale import Scale
+from qca.diameter_law import law_reference
+from qca.lumen.medina import medina_code
 from qca.picks import Edit, Picks
-from qca.reading import Angles, Flag, FrameRecord, LimbReading, Medina, Profile, Reading, WireLine
+from qca.reading import Angles, Flag, FrameRecord, LimbReading, Profile, Reading, WireLine
 from qca.settings import DEFAULT_SETTINGS
 
 BIFURCATION = Picks(
@@ -35,12 +39,13 @@ def make_reading():
 def build(seed=0, *, segment=False, scale=True, unknown=0.1):
     draw = np.random.default_rng(seed)
 
-    def number():
-        return float("nan") if draw.random() < unknown else float(draw.normal(3, 2))
+    mm, sd_mm = (0.2, 0.002) if scale else (math.nan, math.nan)
 
-    def vector(size, factor=1.0):
-        values = draw.normal(3, 1, size) * factor
-        values[draw.random(size) < unknown] = np.nan
+    def known(value):
+        return math.nan if draw.random() < unknown else float(value)
+
+    def vector(values):
+        values = np.where(draw.random(len(values)) < unknown, np.nan, values)
         values.flags.writeable = False
         return values
 
@@ -49,31 +54,48 @@ def build(seed=0, *, segment=False, scale=True, unknown=0.1):
         values.flags.writeable = False
         return values
 
-    def profile():
-        size = int(draw.integers(1, 40))
-        factor = 1.0 if scale else float("nan")
-        names = ("position", "diameter", "diameter_sd", "reference")
+    def profile(position, reference):
+        size = len(position)
+        diameter, sd = draw.uniform(5, 15, size), draw.uniform(0.1, 1, size)
+        lines = {"position": position, "diameter": diameter, "diameter_sd": sd, "reference": np.full(size, reference)}
+        in_mm = {name: line * mm for name, line in lines.items()} | {"diameter_sd": np.hypot(sd * mm, diameter * sd_mm)}
         return Profile(
-            **{f"{name}_px": vector(size) for name in names},
-            **{f"{name}_mm": vector(size, factor) for name in names},
+            **{f"{name}_px": vector(line) for name, line in lines.items()},
+            **{f"{name}_mm": vector(line) for name, line in in_mm.items()},
             flags=tuple(("low_contrast",) if draw.random() < 0.2 else () for _ in range(size)),
-            x_px=vector(size),
-            y_px=vector(size),
+            x_px=vector(draw.normal(3, 1, size)),
+            y_px=vector(draw.normal(3, 1, size)),
             left_px=points(size),
             right_px=points(size),
         )
 
-    def limb():
-        fields = {
-            name: (number() if scale or not name.endswith("_mm") else float("nan"))
-            for name, kind in LimbReading.__annotations__.items()
-            if kind == "float"
-        }
+    def limb(name, reference):
+        position = np.arange(int(draw.integers(2, 40))) * 0.5 - 1.0
+        mld, start, at, end = draw.uniform(1, 20), *np.sort(draw.uniform(position[0], position[-1], 3))
+        sds = dict(zip(("mld", "reference", "lesion_length"), draw.uniform(0.1, 2, 3), strict=True))
+        px = {"mld": mld, "reference": reference, "mld_position": at, "lesion_start": start, "lesion_end": end}
+        px |= {"lesion_length": end - start, "length": position[-1] - position[0]}
+        px["law_reference"] = law_reference(name, references)
+        ds, ds_sd = 100 * (1 - mld / reference), draw.uniform(1, 5)
         return LimbReading(
-            **fields, reference_source="taper of the healthy part", flags=("overlap",), profile=profile(), edited=True
+            **{f"{key}_px": known(value) for key, value in px.items()},
+            **{f"{key}_mm": known(value * mm) for key, value in px.items()},
+            **{f"{key}_sd_px": known(sd) for key, sd in sds.items()},
+            **{f"{key}_sd_mm": known(math.hypot(sd * mm, px[key] * sd_mm)) for key, sd in sds.items()},
+            ds_percent=known(ds),
+            ds_sd_percent=known(ds_sd),
+            area_stenosis_percent=known(100 * (1 - (mld / reference) ** 2)),
+            area_stenosis_sd_percent=known(2 * mld / reference * ds_sd),
+            reference_source="taper of the healthy part",
+            flags=("overlap",),
+            profile=profile(position, reference),
+            edited=True,
         )
 
     names = ("segment",) if segment else ("proximal", "distal", "side")
+    references = dict(zip(names, np.sort(draw.uniform(8, 20, len(names)))[::-1], strict=True))
+    limbs = {name: limb(name, reference) for name, reference in references.items()}
+    turns = np.sort(draw.uniform(0, 180, 2))
     return Reading(
         frame=FrameRecord(
             "sample.dcm", "0" * 64, 4, 512, 512, "stored values, unchanged", {"bits_stored": 12, "ratio": 0.5}
@@ -81,9 +103,11 @@ def build(seed=0, *, segment=False, scale=True, unknown=0.1):
         picks=SEGMENT if segment else BIFURCATION,
         settings=DEFAULT_SETTINGS,
         scale=Scale(0.2, 0.002, "catheter", {"width_px": 10.1, "french": 6}) if scale else None,
-        limbs={name: limb() for name in names},
-        angles=None if segment else Angles(*(number() for _ in range(6))),
-        medina=None if segment else Medina("1,0,?", 50.0, (12.5, -20.0, float("nan")), (0.9, 0.01, float("nan"))),
+        limbs=limbs,
+        angles=None if segment else Angles(*map(known, (*turns, turns[1] - turns[0], *draw.uniform(1, 5, 3)))),
+        medina=None
+        if segment
+        else medina_code([limbs[n].ds_percent for n in names], [limbs[n].ds_sd_percent for n in names], 50.0),
         branching_point_px=None if segment else (120.5, 99.0),
         carina_px=None if segment else (121.0, 110.0),
         flags=(Flag("scale_missing", "frame", "There is no scale: lengths are in pixels."),),

@@ -53,3 +53,11 @@ def test_numbers_have_no_negative_zero(value, text):
 )
 def test_probabilities_never_claim_certainty(probability, text):
     assert probability_text(probability) == text
+
+
+def test_an_angles_interval_ends_at_half_a_turn():
+    from qca.report.limb_angles import angle_number
+
+    assert angle_number(179.0, 3.0).interval_text == "173.1 to 180.0"
+    assert angle_number(1.0, 3.0).interval_text == "0.0 to 6.9"
+    assert angle_number(90.0, 3.0).interval_text == "84.1 to 95.9"

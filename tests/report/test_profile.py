@@ -5,6 +5,8 @@ import math
 
 import pytest
 
+from qca.flags import FLAGS
+from qca.reading import Flag
 from qca.report.profile import PROFILE_COLUMNS, profile_csv
 
 
@@ -16,7 +18,7 @@ def test_columns_are_the_documented_ones_with_units_in_their_names(bifurcation):
     first = profile_csv(bifurcation.reading).splitlines()[0].split(",")
     assert first == list(PROFILE_COLUMNS)
     assert all(PROFILE_COLUMNS.values())
-    numbers = set(first) - {"limb", "in_lesion", "edited_by_hand", "flags"}
+    numbers = set(first) - {"limb", "in_lesion", "edited_by_hand", "flags", "untrusted"}
     assert all(name.endswith(("_mm", "_px")) for name in numbers)
 
 
@@ -86,3 +88,39 @@ def test_no_nan_is_written(unknown_side):
         cell for row in rows_of(unknown_side.reading) for cell in row.values() if cell.lower() in {"nan", "inf"}
     ]
     assert math.isnan(unknown_side.reading.limbs["side"].mld_mm)
+
+
+def struck(reading, limb):
+    return [row["untrusted"] for row in rows_of(reading) if row["limb"] == limb]
+
+
+def flagged_with(reading, *flags):
+    return dataclasses.replace(reading, flags=tuple(Flag(code, where, "") for code, where in flags))
+
+
+def test_a_flag_of_scale_or_frame_strikes_every_row(bifurcation, without_scale):
+    assert FLAGS["catheter_unclear"].untrusted
+    unclear = flagged_with(bifurcation.reading, ("catheter_unclear", "scale"))
+    for limb in unclear.limbs:
+        assert set(struck(unclear, limb)) == {"catheter_unclear"}
+        assert set(struck(bifurcation.reading, limb)) == {""}
+    assert set(struck(flagged_with(without_scale.reading, ("catheter_unclear", "scale")), "side")) == {""}
+    assert set(struck(flagged_with(bifurcation.reading, ("from_the_future", "frame")), "side")) == {"from_the_future"}
+    assert set(struck(flagged_with(bifurcation.reading, ("join_unseen", "angles")), "side")) == {""}
+
+
+def test_a_flag_with_a_place_strikes_the_rows_there_and_one_without_the_whole_limb(bifurcation):
+    assert FLAGS["overlap"].untrusted
+    assert FLAGS["no_healthy_part"].untrusted
+    mild = "ostial"
+    assert not FLAGS[mild].untrusted
+    limb = bifurcation.reading.limbs["side"]
+    places = (("overlap", mild), (mild,)) + ((),) * (len(limb.profile.flags) - 2)
+    limb = dataclasses.replace(
+        limb, flags=("overlap", mild, "no_healthy_part"), profile=dataclasses.replace(limb.profile, flags=places)
+    )
+    reading = dataclasses.replace(bifurcation.reading, limbs={**bifurcation.reading.limbs, "side": limb})
+    found = struck(reading, "side")
+    assert found[0] == "overlap no_healthy_part"
+    assert set(found[1:]) == {"no_healthy_part"}
+    assert set(struck(reading, "distal")) == {""}

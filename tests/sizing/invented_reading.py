@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from types import MappingProxyType
 from typing import Any
@@ -9,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from calib.scale import Scale
+from qca.lumen.medina import medina_code
 from qca.picks import Picks
-from qca.reading import Angles, Flag, FrameRecord, LimbReading, Medina, Profile, Reading
+from qca.reading import Angles, Flag, FrameRecord, LimbReading, Profile, Reading
 from qca.settings import Settings
 
 LIMB_DEFAULTS: dict[str, dict[str, float]] = {
@@ -42,7 +44,7 @@ def limb_reading(
         return math.hypot(sd, value * relative)
 
     mld = reference * (1.0 - ds / 100.0)
-    position = np.arange(0.0, length, 0.25)
+    position = np.append(np.arange(0.0, length, 0.25), length)
     middle, half = (start + end) / 2.0, max((end - start) / 2.0, 0.1)
     depth = np.where(np.abs(position - middle) < half, 0.5 * (1 + np.cos(np.pi * (position - middle) / half)), 0.0)
     diameter = reference - (reference - mld) * depth
@@ -95,6 +97,18 @@ def limb_reading(
     )
 
 
+def without_mm(value: Any) -> Any:
+    """Leave out what a limb, and its profile, have in mm."""
+    unknown = {
+        field.name: getattr(value, field.name) * math.nan
+        for field in dataclasses.fields(value)
+        if field.name.endswith("_mm")
+    }
+    if isinstance(value, LimbReading):
+        unknown["profile"] = without_mm(value.profile)
+    return dataclasses.replace(value, **unknown)
+
+
 def reading(
     *,
     limbs: dict[str, dict[str, Any]] | None = None,
@@ -116,8 +130,11 @@ def reading(
         if exact:
             given |= {"reference_sd": 0.0, "mld_sd": 0.0, "ds_sd": 0.0, "length_sd": 0.0}
         made[name] = limb_reading(**given, mm_per_px=mm_per_px, relative=relative)
+    if not scale:
+        made = {name: without_mm(limb) for name, limb in made.items()}
     sd = 0.0 if exact else angle_sd
-    digits = [made[name].ds_percent >= 50.0 for name in ("proximal", "distal", "side")]
+    stenoses = [(limb.ds_percent, limb.ds_sd_percent) for limb in made.values()]
+    medina = medina_code(*zip(*stenoses, strict=True), 50.0)
     return Reading(
         frame=FrameRecord("invented.png", sha256, index, 512, 512, "linear", MappingProxyType({})),
         picks=Picks(proximal=(0.0, 0.0), distal=(1.0, 0.0), side=(0.0, 1.0)),
@@ -125,7 +142,7 @@ def reading(
         scale=Scale(mm_per_px, mm_per_px * relative, "typed in") if scale else None,
         limbs=MappingProxyType(made),
         angles=Angles(*angles, sd, sd, sd),
-        medina=Medina(",".join(str(int(digit)) for digit in digits), 50.0, (0.0, 0.0, 0.0), (0.5, 0.5, 0.5)),
+        medina=medina,
         branching_point_px=(10.0, 10.0),
         carina_px=(12.0, 11.0),
         flags=flags,

@@ -29,6 +29,9 @@ def folder(tmp_path):
     )
     (tmp_path / "pixels.json").write_text(reading_text(reading(scale=False)), encoding="utf-8")
     (tmp_path / "devices.csv").write_text(PLENTY, encoding="utf-8")
+    (tmp_path / "empty.csv").write_text(PLENTY.partition("\n")[0], encoding="utf-8")
+    (tmp_path / "picks.json").write_text('{"schema": "qca.picks/1", "side": [1, 2]}', encoding="utf-8")
+    (tmp_path / "worksheet.json").write_text('{"schema": "qca.worksheet/1"}', encoding="utf-8")
     (tmp_path / "case.toml").write_text(FULL_CASE, encoding="utf-8")
     (tmp_path / "rules.toml").write_text("[thresholds]\nt_angle = 60\n", encoding="utf-8")
     return tmp_path
@@ -97,6 +100,9 @@ def test_devices_and_case_are_optional(folder):
     (["plan", "reading.json", "--use", "main_stent=a", "--use", "main_stent=b"], 2, "given twice"),
     (["plan", "reading.json", "--technique", "crush"], 2, "mini_crush"),
     (["plan"], 2, "Missing argument"),
+    (["plan", "picks.json"], 1, "picks become one by  qca measure FRAME --picks picks.json --out DIR"),
+    (["plan", "worksheet.json"], 1, "give the reading.json that  qca measure --out DIR  writes"),
+    (["plan", "reading.json", "--devices", "empty.csv"], 1, "no device: write one device per row, or leave --devices"),
     (["compare", "reading.json", "pixels.json"], 1, "no scale"),
     (["compare", "reading.json", "nothing.json"], 1, "Cannot read"),
     (["compare", "reading.json", "after.json", "--stent", "main=0,5"], 2, "LIMB=FROM,TO"),
@@ -124,9 +130,20 @@ def test_a_file_that_is_not_utf_8(folder):
 
 def test_an_output_folder_that_is_a_file(folder):
     (folder / "out").write_text("x", encoding="utf-8")
-    result = full(folder, "--out", folder / "out" / "deeper")
-    assert result.exit_code == 1
-    assert "Cannot write" in result.stderr
+    for place in (folder / "out", folder / "out" / "deeper"):
+        for command in (["plan", folder / "reading.json"], ["compare", folder / "reading.json", folder / "after.json"]):
+            result = run(*command, "--out", place)
+            assert result.exit_code == 1
+            assert "Cannot write" in result.stderr
+            assert result.stdout == ""
+
+
+@pytest.mark.parametrize("command", [["plan", "reading.json"], ["compare", "reading.json", "after.json"]])
+def test_an_output_folder_without_a_name(folder, monkeypatch, command):
+    monkeypatch.chdir(folder)
+    result = run(*command, "--out", "")
+    assert result.exit_code == 2
+    assert "the folder's name is empty" in result.stderr
 
 
 def test_compare_on_the_terminal_and_as_json(folder):

@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 from qca import CAUTION
+from qca.reading import Flag
 from qca.sizing.case import TECHNIQUE_IDS, parse_case
 from qca.sizing.devices import NO_DEVICES, parse_devices
 from qca.sizing.document import worksheet_text
@@ -232,3 +233,49 @@ def test_flagged_numbers_are_marked_where_they_stand():
     held = {one["role"]: one["held_back"] for one in document["sizes"]}
     assert held["side_stent"]
     assert not held["main_stent"]
+
+
+def measured_block(*flags):
+    """Heading and rows of what was measured, by their first word; a row that is wrapped is one."""
+    text = worksheet_lines(sheet(reading(flags=tuple(Flag(code, where, "") for code, where in flags))))
+    heading, *lines = text.partition("\nMeasured")[2].partition("\n\n")[0].splitlines()
+    rows = re.sub(r"\n {4,}", " ", "\n".join(lines[1:])).splitlines()
+    return heading, {row.split()[0]: row for row in rows}
+
+
+def test_numbers_that_a_flag_spoils_are_marked_in_the_text():
+    heading, clean = measured_block()
+    assert heading == ""
+    assert "!" not in "".join(clean.values())
+    heading, rows = measured_block(("overlap", "side"))
+    assert heading == " (! not to be relied on)"
+    assert "!" not in rows["Proximal"] + rows["Distal"] + rows["scale"]
+    assert re.findall(r"\S+ (?:mm|%) !", rows["Side"]) == ["0.05 mm !", "0.06 mm !", "2 % !", "0.5 mm !"]
+    assert "side flagged" in rows["Side"]
+    assert rows["angles"].endswith("Medina 1,0,1 !")
+    assert rows["angles"].count("!") == 1
+    assert rows["proximal"].count("mm !") == rows["proximal"].count("mm") > 0
+
+
+def test_an_unclear_scale_marks_lengths_and_no_stenosis():
+    _, rows = measured_block(("catheter_unclear", "scale"))
+    for name in ("Proximal", "Distal", "Side"):
+        assert rows[name].count("mm !") == 3
+        assert "% !" not in rows[name]
+    assert "!" not in rows["angles"]
+    assert " mm per px, SD 1.0 % !: " in rows["scale"]
+    assert rows["proximal"].count("mm !") == rows["proximal"].count("mm") > 0
+
+
+def test_flags_of_the_angles_mark_the_angles():
+    _, rows = measured_block(("join_unseen", "angles"))
+    assert rows["angles"].endswith("C 155 ± 2° !; Medina 1,0,1")
+    assert "!" not in "".join(row for name, row in rows.items() if name != "angles")
+
+
+def test_the_page_can_mark_the_lengths_that_an_unclear_scale_spoils():
+    from qca.sizing.html import _view
+
+    view = _view(sheet(reading(flags=(Flag("catheter_unclear", "scale", ""),))))
+    assert view["scale_held_back"]
+    assert [(bool(limb["held_back"]), bool(limb["lengths_held_back"])) for limb in view["limbs"]] == [(False, True)] * 3

@@ -94,7 +94,7 @@ def test_a_quantity_has_a_meaning_and_a_place_in_the_reading():
     for one in limb_quantities():
         assert one.path[0] in limb
         assert all(path[0] in limb for path in one.companions.values())
-    numbers = {name for name, kind in limb.items() if kind == {"type": ["number", "null"]}}
+    numbers = {name for name, kind in limb.items() if kind.get("type") == ["number", "null"]}
     covered = {one.path[0] for one in limb_quantities()} | {
         p[0] for one in limb_quantities() for p in one.companions.values()
     }

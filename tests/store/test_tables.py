@@ -1,6 +1,9 @@
 """The tables: a value that must not be used as it stands never stands alone."""
 
+import math
 from types import SimpleNamespace
+
+import pytest
 
 from qca.flags import FLAGS
 from qca.store.tables import LONG_COLUMNS, Read, long_rows, wide_columns, wide_row
@@ -69,3 +72,26 @@ def test_a_code_or_a_place_that_nobody_knows_strikes_everything_it_may_touch():
     assert set(struck(reading(("from_the_future", "side"), limb_flags=["from_the_future"]))) >= {"side mld", "side ds"}
     everywhere = struck(reading(("overlap", "moon")))
     assert {name.split()[0] for name in everywhere} == {"frame", "bifurcation", "proximal", "distal", "side"}
+
+
+def test_bounds_are_those_that_the_report_prints():
+    from qca.document import reading_to_json
+    from qca.report.limb_angles import limb_angles
+    from qca.report.quantities import QUANTITIES
+    from tests.sizing.invented_reading import reading as invented
+
+    # a lumen, a stenosis and an angle whose intervals reach beyond what can be
+    made = invented(limbs={"side": {"ds": 97.0, "mld_sd": 0.2}}, angles=(140.0, 41.0, 179.0), angle_sd=3.0)
+    entry = SimpleNamespace(code="C", reader="R", passage=1, seq=1)
+    rows = [dict(zip(LONG_COLUMNS, row, strict=True)) for row in long_rows(Read(entry, "open", reading_to_json(made)))]
+    found = {(row["limb"], row["quantity"]): (row["low"], row["high"]) for row in rows}
+    for name, limb in made.limbs.items():
+        for one in (one for one in QUANTITIES if one.has_sd):
+            assert found[name, one.key] == one.of(limb, in_mm=True).interval
+    assert found["side", "mld"][0] == 0.0
+    assert found["side", "ds"][1] == 100.0
+    for angle in limb_angles(made):
+        assert found["bifurcation", f"angle_{angle.letter}"] == angle.value.interval
+    assert found["bifurcation", "angle_C"] == pytest.approx((179 - 1.96 * 3, 180.0))
+    assert found["frame", "scale"] == pytest.approx((0.2 - 1.96 * 0.002, 0.2 + 1.96 * 0.002))
+    assert all(math.isnan(bound) for bound in found["side", "length"])  # has no SD

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.folder import FOLDER
+
 if TYPE_CHECKING:
     from qca.change.region import Stretch
 
@@ -27,7 +29,8 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--rules", "rules_file", type=_FILE, help="Your own thresholds (TOML).")
 @click.option(
     "--out",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=FOLDER,
+    metavar="DIR",
     help="Write comparison.html, a page to look at, and comparison.json there.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print comparison.json on standard output and nothing else.")

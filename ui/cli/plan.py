@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from ui.cli.folder import FOLDER
+
 if TYPE_CHECKING:
     from qca.sizing.worksheet import Worksheet
 
@@ -31,9 +33,7 @@ _FILE = click.Path(exists=False, dir_okay=False, path_type=Path)
 @click.option("--rules", "rules_file", type=_FILE, help="Your own thresholds (TOML); the worksheet records them.")
 @click.option("--use", "uses", multiple=True, metavar="ROLE=LABEL", help="Fix a device of the table; repeatable.")
 @click.option("--technique", type=click.Choice(_TECHNIQUES), help="The technique chosen: its steps are printed.")
-@click.option(
-    "--out", type=click.Path(file_okay=False, path_type=Path), help="Write worksheet.json and worksheet.html there."
-)
+@click.option("--out", type=FOLDER, metavar="DIR", help="Write worksheet.json and worksheet.html there.")
 @click.option(
     "--frame-file",
     type=_FILE,

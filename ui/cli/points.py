@@ -43,6 +43,9 @@ def with_changes(settings: Settings, changes: tuple[str, ...]) -> Settings:
     chosen: dict[str, Any] = {}
     for change in changes:
         name, equals, text = change.partition("=")
+        if not equals and name in known:
+            msg = f"{change!r} lacks its value: write {name}=VALUE, such as {name}={known[name]}."
+            raise click.BadParameter(msg, param_hint="--set")
         if not equals or name not in known:
             import difflib
 

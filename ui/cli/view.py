@@ -36,12 +36,15 @@ def view(
         msg = "give --list and --reader together, and no files beside them"
         raise click.UsageError(msg)
     from qca.errors import InputError
-    from ui.desk.launch import run
+    from ui.cli.screen import check_screen
 
     for file in files:
         if not file.exists():
             msg = f"{file} is not there: check the name."
             raise InputError(msg, file=str(file))
+    check_screen()
+    from ui.desk.launch import run
+
     if folder is None or reader is None:
         run(files, look=look)
         return

@@ -17,6 +17,7 @@ from qca.frames.dicom.geometry import read_geometry
 from qca.frames.dicom.grey import read_grey
 from qca.frames.dicom.header import DicomHeader, read_header
 from qca.frames.dicom.pixel_format import Stored
+from qca.frames.dicom.surplus import check_surplus
 from qca.frames.dicom.timing import Timing, read_timing
 from qca.frames.dicom.values import NotANumber, code, numbers
 from qca.frames.frame import Frame
@@ -155,7 +156,15 @@ def open_dicom(source: FileBytes) -> DicomFrames:
     if not found:
         msg = f"{name} is cut short: its first frame is not complete; copy the file again."
         raise InputError(msg, file=name)
-    warnings = []
+    warnings: list[str] = []
+    if not spans and not header.syntax.deflated:
+        warnings += check_surplus(source, header.pixel, header.coding)
+    beyond = (header.pixel.length or 0) % header.format.frame_bytes
+    if beyond > 1 and not cut_short:  # one makes the length even
+        warnings.append(
+            f"The pixel data are {beyond} bytes longer than their frames, as older writers pad them; they are ignored. "
+            "If the picture looks shifted, export it again."
+        )
     count = min(found, declared) if declared else found
     if found < declared:
         ending = "ends" if cut_short else "has pixel data"
