@@ -108,10 +108,10 @@ def test_what_cannot_be_trusted_says_so_at_the_number_and_first_of_all():
 
 def test_a_number_that_holds_what_was_not_traced_is_marked_itself():
     """An alarm on top and "7 ± 1 %, probability > 99 %" below looked like two different things."""
-    limbs = {"proximal": Stretch(0.0, 20.0)}  # traced over 21.75 mm; 5 mm of margin beyond the stent
+    limbs = {"proximal": Stretch(0.0, 20.0)}  # traced over 22 mm; 5 mm of margin beyond the stent
     readings = [reading(limbs=BEFORE), reading(limbs=AFTER, index=1)]
     page = Parts(comparison_page(compare(*readings, stents=limbs)))
-    why = " not reliable: 3.2 mm not traced"
+    why = " not reliable: 3.0 mm not traced"
     assert f"5 ± 2 %{why}" in page.text
     assert page.text.count(why) == 2 * 3  # margins, and stent with margins: MLD after, gain, residual stenosis
     assert len(page.doubtful) == 2 * 3

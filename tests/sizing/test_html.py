@@ -320,6 +320,18 @@ def test_numbers_of_a_flagged_limb_and_flagged_angles_say_so_wherever_they_stand
     assert "flagged" not in clean
 
 
+@pytest.mark.parametrize(("code", "where"), [("catheter_unclear", "scale"), ("overlap", "side")])
+def test_measured_numbers_say_at_the_number_that_they_are_flagged(code, where):
+    """A scale that is no good spoils lengths, and no percentages; a limb's own flag spoils all of its numbers."""
+    page = worksheet_page(sheet(made=reading(flags=(flagged(code, where),))))
+    rows = re.findall(r'<td class="nowrap" data-head="RVD">(.*?)</tr>', page)
+    assert len(rows) == 3
+    for row, limb in zip(rows, ("proximal", "distal", "side"), strict=True):
+        spoilt = where in {"scale", limb}
+        cells = row.split("</td>")
+        assert ["flagged" in cell for cell in cells[:4]] == [spoilt, spoilt, spoilt and where == limb, spoilt], limb
+
+
 def test_what_is_missing_is_said_once_with_where_to_put_it():
     made = plan(reading(), case=parse_case(""))
     text = re.sub(r"<[^>]*>", " ", worksheet_page(made))
