@@ -9,6 +9,8 @@ COVERAGE_FACTOR = 1.96
 """Standard deviations on either side of a value that hold 95 % of a normal distribution."""
 
 UNKNOWN = "not known"
+_VERDICTS_CHANGE = (5, 95)
+"""Percent, rounded, that a verdict's limit may hide in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,8 @@ def probability_text(probability: float) -> str:
     Returns
     -------
     str
-        ``"< 1 %"``, ``"37 %"``, ``"> 99 %"``, or ``"not known"`` for NaN.
+        ``"< 1 %"``, ``"37 %"``, ``"> 99 %"``, or ``"not known"`` for NaN. About 5 and 95 %, where verdicts change, with
+        one decimal.
     """
     if not math.isfinite(probability):
         return UNKNOWN
@@ -133,4 +136,4 @@ def probability_text(probability: float) -> str:
         return "< 1 %"
     if percent > 99:
         return "> 99 %"
-    return f"{percent:.0f} %"
+    return f"{percent:.{int(round(percent) in _VERDICTS_CHANGE)}f} %"
