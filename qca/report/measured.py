@@ -10,7 +10,7 @@ COVERAGE_FACTOR = 1.96
 
 UNKNOWN = "not known"
 _VERDICTS_CHANGE = (5, 95)
-"""Percent, rounded, that a verdict's limit may hide in."""
+"""Percent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ def probability_text(probability: float) -> str:
     -------
     str
         ``"< 1 %"``, ``"37 %"``, ``"> 99 %"``, or ``"not known"`` for NaN. About 5 and 95 %, where verdicts change, with
-        one decimal.
+        as many decimals as tell it from them, two at most.
     """
     if not math.isfinite(probability):
         return UNKNOWN
@@ -136,4 +136,5 @@ def probability_text(probability: float) -> str:
         return "< 1 %"
     if percent > 99:
         return "> 99 %"
-    return f"{percent:.{int(round(percent) in _VERDICTS_CHANGE)}f} %"
+    texts = [f"{percent:.{decimals}f}" for decimals in range(3)]
+    return next((text for text in texts if float(text) not in _VERDICTS_CHANGE), texts[-1]) + " %"
