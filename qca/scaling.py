@@ -141,7 +141,7 @@ def find_scale(
     strange = grey.contrast is None and catheter.shaft.contrast is not None
     if (strange or _unlike_a_shaft(shaft, grey)) and "catheter_unclear" not in scaling.codes:
         scaling = replace(scaling, codes=(*scaling.codes, "catheter_unclear"))
-    code = _wire_code(catheter.shaft, grey)
+    code = _wire_code(catheter.shaft, shaft, grey)
     if code is not None:
         scaling = replace(scaling, codes=(*scaling.codes, code))
     if saturated(pixels.censored.seen[np.abs(pixels.x) < shaft.outer_px / 2]):
@@ -182,14 +182,14 @@ def _unlike_a_shaft(shaft: Shaft, grey: GreyModel) -> bool:
     return not _OF_MEDIUM[0] <= part <= _OF_MEDIUM[1]
 
 
-def _wire_code(shaft: SeenShaft, grey: GreyModel) -> str | None:
+def _wire_code(seen: SeenShaft, shaft: Shaft, grey: GreyModel) -> str | None:
     """Flag of something in a catheter's lumen, None where nothing is.
 
     A wire on the axis leaves nothing over: it makes a narrower, darker shaft of it, more blurred than the vessels.
     """
-    more = shaft.log_sigma - grey.log_sigma
-    blurred = more > _MORE_BLURRED and more > _MORE_BLURRED_Z * math.hypot(shaft.log_sigma_sd, grey.log_sigma_sd)
-    if blurred or (shaft.wire is not None and shaft.wire.doubtful):
+    more = seen.log_sigma - grey.log_sigma
+    blurred = more > _MORE_BLURRED and more > _MORE_BLURRED_Z * math.hypot(seen.log_sigma_sd, grey.log_sigma_sd)
+    if blurred or shaft.wire == "doubtful":
         return "catheter_doubtful"
     return None if shaft.wire is None else "catheter_wire"
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,7 @@ from qca.tube.shaft_model import EMPTY, GreyPrior, ShaftOptions
 from qca.tube.shaft_pixels import Mask
 from qca.tube.shaft_profile import Candidate, MeanProfile
 from qca.tube.shaft_sight import SeenShaft, likeliest, see_shaft
+from qca.tube.shaft_wire import Cleared, left_over
 
 Array = npt.NDArray[np.float64]
 
@@ -47,7 +49,8 @@ class Shaft:
     relative change of the outer diameter over the stretch with ``taper_sd``. ``spread_px`` is the SD of the outer
     diameter between windows along the stretch, NaN for a single window, and ``spread_expected_px`` what noise alone
     would give. ``filled`` tells whether contrast fills the lumen; ``ambiguous`` that it could as well be the other way
-    round, with another width; ``visible`` that the shaft stands out from the noise. ``amplitude_outer`` and
+    round, with another width; ``visible`` that the shaft stands out from the noise. ``wire`` tells of something in its
+    lumen, None where there is nothing. ``amplitude_outer`` and
     ``amplitude_inner`` are the attenuations of wall and lumen, grey levels per px; ``sigma_px`` is the blur; ``chi2``
     the mean squared residual over the noise. ``axis``, ``left``, ``right`` (N, 2), (row, column), are the axis and the
     outer walls.
@@ -65,6 +68,7 @@ class Shaft:
     filled: bool
     visible: bool
     ambiguous: bool
+    wire: Literal["taken_out", "doubtful"] | None
     amplitude_outer: float
     amplitude_inner: float
     sigma_px: float
@@ -155,7 +159,11 @@ def settle_shaft(seen: SeenShaft, grey: GreyPrior, options: ShaftOptions) -> Sha
     )
     if own.log_sigma > vessels.log_sigma and math.sqrt(float(solution.covariance[0, 0])) > _OPEN:
         solution = solve_shaft(pixels, best.kind, radius, _with_blur(grey, vessels), options, iterations=8)
-    return _shaft(solution, options.window_px, ambiguous=ambiguous)
+    wire = seen.wire
+    if wire is not None and not wire.taken_out and solution.kind != EMPTY and not left_over(solution, grey.bend):
+        # with the vessels' blur, what looked like a wire that could not be taken out is none
+        wire = None
+    return _shaft(solution, options.window_px, ambiguous=ambiguous, wire=wire)
 
 
 def _told(profile: MeanProfile, fitted: Candidate, vessels: Blur, grey: GreyPrior, options: ShaftOptions) -> Candidate:
@@ -171,7 +179,7 @@ def _with_blur(grey: GreyPrior, blur: Blur) -> GreyPrior:
     return replace(grey, log_sigma=blur.log_sigma, log_sigma_sd=blur.sd)
 
 
-def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool) -> Shaft:
+def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool, wire: Cleared | None) -> Shaft:
     """Numbers of a solution, with the covariance at the noise that its residuals show."""
     pixels, theta, state, curve = solution.pixels, solution.theta, solution.state, solution.pixels.curve
     residual, weight = solution.residual, solution.weight
@@ -197,6 +205,7 @@ def _shaft(solution: ShaftSolution, window_px: float, *, ambiguous: bool) -> Sha
         # the amplitude alone, for it trades against the wall's thickness where the wall is thin
         visible=bool(theta[3] * shows > _VISIBLE_Z),
         ambiguous=ambiguous,
+        wire=None if wire is None else "doubtful" if wire.doubtful else "taken_out",
         amplitude_outer=float(theta[3] * state.parts.wall),
         amplitude_inner=float(theta[3] * state.parts.lumen),
         sigma_px=state.sigma_px,

@@ -49,12 +49,13 @@ class ShaftWire(NamedTuple):
 class Cleared:
     """A shaft with a wire in it.
 
-    ``solution`` is the fit to pixels without the wire's shade, or the one before where that did not succeed;
-    ``doubtful`` says that it did not, or that something like a wire is still to be seen.
+    ``solution`` is the fit to pixels without the wire's shade, or the one before where that did not succeed, which
+    ``taken_out`` tells; ``doubtful`` says that it did not, or that something like a wire is still to be seen.
     """
 
     solution: ShaftSolution
     wire: ShaftWire
+    taken_out: bool
     doubtful: bool
 
 
@@ -89,10 +90,15 @@ def cleared(
         return None
     fit, wire = _taken_out(filled, wire._replace(area=min(wire.area, first)), most, grey.bend, again)
     if _misfit(fit) + _CHOSEN < _misfit(solution):
-        settled = 0 < wire.area < most and likeliest_wire(fit, grey.bend, _PLACES).z < _SURE_Z
-        return Cleared(fit, wire, doubtful=not settled)
+        settled = 0 < wire.area < most and not left_over(fit, grey.bend)
+        return Cleared(fit, wire, taken_out=True, doubtful=not settled)
     # an empty shaft is none with a wire; a filled one has something in it that is none
-    return Cleared(solution, wire, doubtful=True) if solution is filled else None
+    return Cleared(solution, wire, taken_out=False, doubtful=True) if solution is filled else None
+
+
+def left_over(solution: ShaftSolution, bend: float) -> bool:
+    """Whether a fit to a lumen full of contrast leaves over what looks like a wire."""
+    return likeliest_wire(solution, bend, _PLACES).z >= _SURE_Z
 
 
 def _taken_out(
