@@ -55,7 +55,7 @@ class Keeper:
             self.open(paths)
 
     def open(self, paths: Sequence[Path]) -> bool:
-        """Open what was named or dropped: frames, a folder of them, picks, or a reading."""
+        """Open what was named or dropped: frames, a folder of them; picks or a reading beside no list."""
         desk = self.desk
         if not paths:
             return False
@@ -85,6 +85,8 @@ class Keeper:
 
     def _open_document(self, path: Path) -> bool:
         desk = self.desk
+        if desk.reads.shuts_out(path):
+            return False
         try:
             opened = keeping.open_document(path)
         except QcaError as error:

@@ -72,6 +72,18 @@ class Reads:
             self.desk.say(IN_THE_RECORD)
         return self.list is not None
 
+    def shuts_out(self, document: Path) -> bool:
+        """Say that no points made earlier are opened while a list is open; tells whether one is."""
+        if self.list is not None:
+            name = document.name
+            self.desk.say(
+                f"{name} is not opened while a reading list is open, because points made earlier would break the "
+                f"independence of the reads: set the points yourself, or close the window and open {name} without the "
+                "list.",
+                alarm=True,
+            )
+        return self.list is not None
+
     # -- opening ----------------------------------------------------------------------------------------------------
 
     def ask_and_open(self) -> None:
