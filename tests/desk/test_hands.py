@@ -9,8 +9,8 @@ import pytest
 from qca.document import reading_text
 from qca.frames import open_frame
 from qca.pipeline import measure
-from ui.desk.canvas import FADED
 from ui.desk.guide import Step
+from ui.desk.overlay import FADED
 from ui.desk.work import picks_of
 
 NEAR = pytest.approx
