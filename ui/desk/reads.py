@@ -134,7 +134,7 @@ class Reads:
         if path is None:
             desk.say(listing.ended)
             return
-        if not desk.open_frames(path):
+        if not desk.opener.open_frames(path):
             self._say_unopened(path)
             return
         if standing is not None and not desk.history.work.touched:
