@@ -77,6 +77,7 @@ def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_
     read(hand, know, still_reading)
     desk.steps.go(Step.KEEP)
     assert "Enter the reading" in hand.window.widget.column._hint._text.text()
+    assert hand.window.widget.column.panels[Step.KEEP]._next.text() == "Next frame"
 
     hand.key("S", "ControlModifier")
     assert in_ledger(listing)[1] == [(codes[0], "measured", "R1")]

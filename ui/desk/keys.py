@@ -40,7 +40,7 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
         Key("File", "Open…", ("Ctrl+O",), opener.ask_and_open),
         Key("File", "Open the shipped sample", ("Ctrl+D",), opener.open_sample),
         Key("File", "Open a reading list…", ("Ctrl+L",), desk.reads.ask_and_open),
-        Key("File", "Next file of the list", ("N", "PgDown"), keeper.next_file),
+        Key("File", "Next file, or next frame of the list", ("N", "PgDown"), keeper.next_file),
         Key("File", "Save picks and reading, or enter them", ("Ctrl+S",), keeper.save),
         Key("File", "Save elsewhere…", ("Ctrl+Shift+S",), keeper.save_elsewhere),
         Key("File", "Write the report…", ("Ctrl+E",), keeper.report),
