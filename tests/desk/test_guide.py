@@ -6,6 +6,7 @@ import pytest
 
 from ui.desk import guide
 from ui.desk.guide import Situation, Step
+from ui.desk.hints import hint
 from ui.desk.work import NO_SCALE, PlanChoice, ScaleChoice, Work
 
 OPEN = Situation(work=Work(), file="a.dcm", frames=12)
@@ -47,41 +48,41 @@ def path():
 
 @pytest.mark.parametrize(("now", "words"), list(path()))
 def test_the_next_step_is_named(now, words):
-    assert words in guide.hint(now).text
+    assert words in hint(now).text
 
 
 def test_what_cannot_be_measured_can_be_entered_as_such_on_a_list_alone():
     now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, refused=True)
-    assert "cannot be read" not in guide.hint(now).keys
-    assert "Ctrl+R: cannot be read" in guide.hint(replace(now, listed=True)).keys
+    assert "cannot be read" not in hint(now).keys
+    assert "Ctrl+R: cannot be read" in hint(replace(now, listed=True)).keys
 
 
 def test_an_empty_window_on_a_list_says_why():
-    missing = guide.hint(Situation(work=Work(), unopened="AB12", more=True))
+    missing = hint(Situation(work=Work(), unopened="AB12", more=True))
     assert "AB12" in missing.text
     assert "Ctrl+R: cannot be read" in missing.keys
     assert "N: next frame" in missing.keys
-    ended = guide.hint(Situation(work=Work(), ended="Everything is read."))
+    ended = hint(Situation(work=Work(), ended="Everything is read."))
     assert ended.text.startswith("Everything is read.")
     assert "Open a frame" not in ended.text
 
 
 def test_a_tool_in_the_hand_says_how_to_put_it_back():
     now = replace(OPEN, step=Step.CHECK, work=PICKED, shown=3, measured=True)
-    assert "Esc" not in guide.hint(now).keys
+    assert "Esc" not in hint(now).keys
     for tool in ("redraw", "exclude", "path"):
-        assert "Esc: put the tool back" in guide.hint(replace(now, tool=tool)).keys
+        assert "Esc: put the tool back" in hint(replace(now, tool=tool)).keys
 
 
 def test_planning_speaks_of_what_is_missing():
     now = replace(OPEN, step=Step.PLAN, work=PICKED, shown=3, measured=True)
     unscaled = replace(now, work=replace(PICKED, scale=NO_SCALE))
-    assert "millimetres" in guide.hint(unscaled).text
-    assert "bifurcation" in guide.hint(replace(now, work=replace(PICKED, segment=True))).text
+    assert "millimetres" in hint(unscaled).text
+    assert "bifurcation" in hint(replace(now, work=replace(PICKED, segment=True))).text
     with_table = replace(PICKED, plan=PlanChoice(devices="/table.csv"))
-    assert "Compare" in guide.hint(replace(now, work=with_table)).text
+    assert "Compare" in hint(replace(now, work=with_table)).text
     chosen = replace(PICKED, plan=PlanChoice(devices="/table.csv", technique="t"))
-    assert "Change a device" in guide.hint(replace(now, work=chosen)).text
+    assert "Change a device" in hint(replace(now, work=chosen)).text
 
 
 def test_progress_of_a_whole_measurement():

@@ -9,8 +9,8 @@ import pytest
 from qca.document import reading_text
 from qca.frames import open_frame
 from qca.pipeline import measure
-from ui.desk.canvas import FADED
 from ui.desk.guide import Step
+from ui.desk.overlay import FADED
 from ui.desk.work import picks_of
 
 NEAR = pytest.approx
@@ -330,7 +330,7 @@ def test_a_reference_is_typed_and_the_measured_one_taken_again(measured_hand):
     _, spin, measured_again = panel._references["distal"]
     spin.setValue(3.1)
     (edit,) = desk.work.edits
-    assert [one.text() for one in panel._edits.findChildren(QLabel)] == ["Distal: reference 3.10 mm"]
+    assert [one.text() for one in panel._edits.findChildren(QLabel)] == ["Distal: RVD 3.10 mm"]
     scale = desk.measuring.shown.measured.reading.scale.mm_per_px
     assert edit.value_px * scale == NEAR(3.1, abs=0.001)
     spin.setValue(3.2)  # turned on while the first one is still being computed: one step, the last value
@@ -340,6 +340,27 @@ def test_a_reference_is_typed_and_the_measured_one_taken_again(measured_hand):
     assert measured_again.text() == "measured"
     measured_again.click()
     assert desk.work.edits == ()
+
+
+def test_lengths_of_edits_keep_their_unit_while_a_point_moves(measured_hand):
+    from qtpy.QtWidgets import QLabel
+
+    hand = measured_hand
+    desk = hand.desk
+    desk.mender.leave_out("side", 60.0, 70.0)
+    desk.steps.go(Step.CHECK)
+    hand.measured()
+    panel = hand.window.widget.column.panels[Step.CHECK]
+    (told,) = (one.text() for one in panel._edits.findChildren(QLabel))
+    assert told.endswith(" mm")
+    x, y = desk.work.proximal
+    hand.press((x, y))
+    hand.move((x - 4, y - 4))
+    assert [one.text() for one in panel._edits.findChildren(QLabel)] == [told]
+    hand.release((x - 4, y - 4))
+    hand.measured()
+    (told,) = (one.text() for one in panel._edits.findChildren(QLabel))
+    assert told.endswith(" mm")
 
 
 def test_single_segment_mode(hand, still_reading):

@@ -115,7 +115,7 @@ def test_an_edit_that_stands_alone_replaces_its_earlier_one():
         (Edit("wall", "side", "left", ((1.0, 2.0),)), "Side: left wall through 1 point"),
         (Edit("exclude", "distal", span_px=(3.2, 9.9)), "Distal: left out from 3 to 10 px"),
         (Edit("lesion", "proximal", span_px=(3.0, 9.0)), "Proximal: lesion from 3 to 9 px"),
-        (Edit("reference", "segment", value_px=12.3), "Segment: reference 12.30 px"),
+        (Edit("reference", "segment", value_px=12.3), "Segment: RVD 12.30 px"),
         (Edit("path", "side", points=((1.0, 2.0), (3.0, 4.0))), "Side: centreline through 2 points"),
     ],
 )
@@ -127,7 +127,7 @@ def test_edits_are_told_in_the_unit_they_were_typed_in(reading):
     scale = reading.scale
     assert scale is not None
     edit = Edit("reference", "side", value_px=3.1 / scale.mm_per_px)
-    assert mending.in_words(edit, scale) == "Side: reference 3.10 mm"
+    assert mending.in_words(edit, scale) == "Side: RVD 3.10 mm"
     stretch = Edit("lesion", "distal", span_px=(10.0, 24.0))
     low, high = 10 * scale.mm_per_px, 24 * scale.mm_per_px
     assert mending.in_words(stretch, scale) == f"Distal: lesion from {low:.1f} to {high:.1f} mm"

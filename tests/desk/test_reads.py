@@ -77,6 +77,7 @@ def test_from_the_first_frame_to_the_end_of_the_list(hand, listing, know, still_
     read(hand, know, still_reading)
     desk.steps.go(Step.KEEP)
     assert "Enter the reading" in hand.window.widget.column._hint._text.text()
+    assert hand.window.widget.column.panels[Step.KEEP]._next.text() == "Next frame"
 
     hand.key("S", "ControlModifier")
     assert in_ledger(listing)[1] == [(codes[0], "measured", "R1")]
@@ -267,6 +268,69 @@ def test_nothing_of_a_read_is_to_be_found_later(hand, listing, know, still_readi
     assert desk.work.points == {}
 
 
+@pytest.mark.parametrize("way", ["drop", "key", "call"])
+@pytest.mark.parametrize("kind", ["picks.json", "reading.json", "reading.JSON"])
+def test_points_made_earlier_stay_out_of_a_read(hand, listing, still_reading, tmp_path, kind, way):
+    """Neither picks nor a reading, wherever they lie; outside lists they are opened as before."""
+    desk, mine = hand.desk, listing.of("R1")
+    content = (STILL.parent / "bifurcation.picks.json").read_text() if "picks" in kind else still_reading[2]
+    beside_copy = mine[0].file.with_suffix(f".{kind}")
+    with_its_frame, alone = (tmp_path / name / f"bifurcation.{kind}" for name in ("elsewhere", "alone"))
+    for path in (beside_copy, with_its_frame, alone):
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(content)
+    shutil.copy(STILL, with_its_frame.parent)
+
+    def open_it(path):
+        if way == "drop":
+            hand.drop(path)
+        elif way == "key":
+            hand.prompts.answers.append([path])
+            hand.key("O", "ControlModifier")
+        else:
+            assert not desk.open([path])
+
+    desk.reads.open(listing.folder, "R1")
+    before = desk.history
+    for path in (beside_copy, with_its_frame, alone):
+        open_it(path)
+        assert path.name in desk.notice.text
+        assert "independence of the reads" in desk.notice.text
+        assert "set the points yourself" in desk.notice.text
+        assert desk.file == mine[0].file
+        assert desk.reads.listed
+        assert desk.history is before
+        assert desk.work.points == {}
+        assert desk.measuring.shown.measured is None
+    assert in_ledger(listing)[0] == {}
+    if way == "drop":
+        hand.drop(with_its_frame, alone)
+        assert desk.work.points == {}
+        hand.drop(STILL)  # leaves the list
+        hand.drop(alone)
+        assert desk.work.points == work_of(still_reading[0]).points
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_points_stay_out_where_no_frame_of_the_list_is_open(hand, listing, know, still_reading, tmp_path, gone):
+    """A copy that cannot be opened, or a wash-out that is waited for: the list is still open."""
+    desk, mine = hand.desk, listing.of("R1")
+    document = tmp_path / "bifurcation.reading.json"
+    document.write_text(still_reading[2])
+    shutil.copy(STILL, tmp_path)
+    if gone:
+        without(mine[0])
+    desk.reads.open(listing.folder, "R1")
+    for _ in range(0 if gone else 3):
+        read(hand, know, still_reading)
+        hand.prompts.answers.append(LOCK)
+        hand.key("N")
+    assert desk.file is None
+    hand.drop(document)
+    assert desk.file is None
+    assert "is not opened while a reading list is open" in desk.notice.text
+
+
 def test_what_was_not_entered_is_entered_when_the_file_is_left(hand, listing, know, still_reading):
     desk, codes = hand.desk, [one.code for one in listing.of("R1")]
     desk.reads.open(listing.folder, "R1")
@@ -315,3 +379,7 @@ def test_wrong_lists_and_readers_are_said_before_any_window(listing, tmp_path, q
     assert code == 1
     assert "no reader 'R9'" in said
     assert qca("view", "--list", tmp_path, "--reader", "R1")[0] == 1
+    picks = STILL.with_suffix(".picks.json")
+    code, _, said = qca("view", "--list", listing.folder, "--reader", "R1", picks)
+    assert code == 2
+    assert "no files beside them" in said

@@ -56,9 +56,22 @@ def test_no_field_of_a_file_is_shown_by_its_name(sheet):
     chosen = next(one for one in sheet["techniques"] if one["id"] == TECHNIQUE)
     assert any("side_access" in rule["missing"] for rule in chosen["rules"])
     text = "\n".join(lines_of(sheet))
-    assert "(wire access to side not known)" in text
+    assert "(not stated: wire access to side)" in text
     assert "_" not in text
     assert "not said" not in text
+
+
+def test_what_no_person_states_is_not_known(sheet):
+    """Facts of the case are stated by a person; an angle or a device is not."""
+    chosen = next(one for one in sheet["techniques"] if one["id"] == TECHNIQUE)
+    lacking = {
+        **chosen,
+        "verdict": "cannot_tell",
+        "open": ["case: side_access, site", "angle B", "case: site"],
+        "because": [],
+    }
+    (line,) = (one for one in lines_of({**sheet, "techniques": [lacking]}) if one.startswith("not stated"))
+    assert line == "not stated: wire access to side, site; not known: angle B"
 
 
 def test_each_device_has_a_line_with_ratio_and_probability(sheet):

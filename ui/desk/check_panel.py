@@ -57,18 +57,18 @@ class CheckPanel(QWidget):
             spin.setSingleStep(0.05)
             spin.setKeyboardTracking(False)
             spin.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-            spin.setAccessibleName(f"{INKS[limb].title} reference")
-            spin.setToolTip("The reference diameter, set by hand over the whole limb")
+            spin.setAccessibleName(f"{INKS[limb].title} RVD")
+            spin.setToolTip("The reference diameter (RVD), set by hand over the whole limb")
             spin.valueChanged.connect(partial(self._reference, limb))
-            free = button("measured", partial(desk.mender.reference, limb, None), "Take the measured reference again")
-            line = row(label(f"{INKS[limb].title} reference", wrap=False), 1, spin, free)
+            free = button("measured", partial(desk.mender.reference, limb, None), "Take the measured RVD again")
+            line = row(label(f"{INKS[limb].title} RVD", wrap=False), 1, spin, free)
             self._references[limb] = (line, spin, free)
             references.append(line)
         self._edits = QWidget()
         self._edit_rows = QVBoxLayout(self._edits)
         self._edit_rows.setContentsMargins(0, 0, 0, 0)
         self._edit_rows.setSpacing(1)
-        self._listed: tuple[object, ...] | None = None
+        self._listed: tuple[object, ...] = ()
         self._automatic = button(
             "Automatic result again", desk.mender.automatic, "A: take all edits away; undo brings them back"
         )
@@ -139,8 +139,8 @@ class CheckPanel(QWidget):
         measured = desk.measuring.shown.measured
         scale = None if measured is None or not desk.mender.only_edits_since else measured.reading.scale
         now = (edits, desk.look.name, scale)
-        if now == self._listed:
-            return
+        if now == self._listed or (desk.measuring.busy and now[:2] == self._listed[:2]):
+            return  # lengths keep their unit until there is a reading again: nothing jumps
         self._listed = now
         while (item := self._edit_rows.takeAt(0)) is not None:
             widget = item.widget()

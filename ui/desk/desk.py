@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from qca.cine.filling import RunMarks
-from qca.errors import QcaError
 from qca.frames.record import FrameFile
 from ui.desk.guide import Step
 from ui.desk.hands import Hands
@@ -22,6 +21,7 @@ from ui.desk.measuring import Measuring
 from ui.desk.mender import Mender
 from ui.desk.notice import Notice
 from ui.desk.open_file import OpenFile
+from ui.desk.opener import Opener
 from ui.desk.picker import Picker
 from ui.desk.picture import Picture
 from ui.desk.reads import Reads
@@ -69,6 +69,7 @@ class Desk:
         self.relay = Relay()
         self.picture = Picture(self, viewer)
         self.scrubber = Scrubber(self, viewer)
+        self.opener = Opener(self)
         self.keeper = Keeper(self)
         self.reads = Reads(self)
         self.measuring = Measuring(self.relay.call, self._computed, self.keeper.reported)
@@ -124,59 +125,8 @@ class Desk:
     # -- files ------------------------------------------------------------------------------------------------------
 
     def open(self, paths: Sequence[Path]) -> bool:
-        """Open files, a folder, picks or a reading; several files become the list.
-
-        Returns
-        -------
-        bool
-            False when nothing could be opened; the notice says why, and what was open stays open.
-        """
-        return self.keeper.open(paths)
-
-    def open_frames(self, path: Path, work: Work | None = None) -> bool:
-        """Open a file of frames.
-
-        Parameters
-        ----------
-        path : Path
-            The file.
-        work : Work or None
-            Work to begin with, from a document; else what the autosave has, else nothing.
-        """
-        first = (work.frame if work is not None else None) or 0
-        try:
-            opened = OpenFile(
-                path, self.reads.home, first, lambda text: self.relay.call(lambda: self.say(text, alarm=True))
-            )
-        except (QcaError, MemoryError) as error:
-            self.say(str(error) or "There is not enough memory for this file: close other programs.", alarm=True)
-            return False
-        if not self.reads.leave():
-            opened.close()
-            return False
-        self.put_away()
-        self.opened = opened
-        if self.list is not self.reads.list:
-            self.reads.close()
-        self.notice = None
-        self.measuring.warm_up()
-        if work is not None:
-            self.history.push(work, "opened")
-        else:
-            self.keeper.take_up()
-        self.list.begin_at(path)
-        self.scrubber.shown = min(self.work.frame or 0, opened.record.count - 1)
-        self.picture.begin()
-        self.canvas.show_frames(
-            opened.frames, self.scrubber.shown, opened.record.pixel_aspect, opened.grey_window(self.scrubber.shown)
-        )
-        opened.look_through(lambda marks: self.relay.call(lambda: self._looked_through(opened, marks)))
-        self._follow()
-        self.steps.begin()
-        if opened.record.warnings and self.notice is None:
-            self.say(" ".join(opened.record.warnings[:2]))
-        self.refresh()
-        return True
+        """Open files, a folder, picks or a reading; several files become the list. False when nothing could be."""
+        return self.opener.open(paths)
 
     def put_away(self) -> None:
         """Let go of the file that was open; its work is in the journal."""
@@ -184,16 +134,12 @@ class Desk:
             self.opened.close()
         self.opened, self.history = None, History(Work())
         self.measuring.clear()
+        self.opener.forget()
         self.keeper.forget()
         self.picker.disarm()
         self.mender.lay_down()
         self.steps.forget()
         self.live = None
-
-    def _looked_through(self, opened: OpenFile, marks: RunMarks) -> None:
-        opened.marks = marks
-        if opened is self.opened:
-            self.refresh()
 
     # -- work -------------------------------------------------------------------------------------------------------
 
@@ -203,7 +149,7 @@ class Desk:
         if self.history.push(work, label, merge) and self.opened is not None:
             self.opened.keep_step(self.history)
             self._ask_about_disk()
-        self._follow()
+        self.follow()
         self.refresh()
 
     def undo(self) -> None:
@@ -223,7 +169,7 @@ class Desk:
             self._ask_about_disk()
         if self.work.frame is not None and self.work.points:
             self.scrubber.show(self.work.frame)
-        self._follow()
+        self.follow()
         self.refresh()
 
     def continue_with(self, history: History) -> None:
@@ -244,10 +190,11 @@ class Desk:
     def preview(self, work: Work | None) -> None:
         """Show what the work would be if the drag ended here; None ends it without a step."""
         self.live = work
-        self._follow()
+        self.follow()
         self.refresh()
 
-    def _follow(self) -> None:
+    def follow(self) -> None:
+        """Have the work as it stands measured, or what it needs else."""
         self.measuring.follow(self.file if self.ready else None, self.work, dragging=self.live is not None)
 
     # -- window -----------------------------------------------------------------------------------------------------
@@ -273,7 +220,7 @@ class Desk:
         self.refresh()
 
     def _computed(self) -> None:
-        self.keeper.compare_with_opened()
+        self.opener.compare_with_opened()
         self.refresh()
         self.picture.look_at_first_reading()
 

@@ -44,8 +44,8 @@ class FramePanel(QWidget):
         column(
             self,
             row(
-                button("Open…", desk.keeper.ask_and_open, "Ctrl+O"),
-                button("Shipped sample", desk.keeper.open_sample, "Ctrl+D"),
+                button("Open…", desk.opener.ask_and_open, "Ctrl+O"),
+                button("Shipped sample", desk.opener.open_sample, "Ctrl+D"),
                 1,
             ),
             self._facts,

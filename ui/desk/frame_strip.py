@@ -83,7 +83,7 @@ class FrameStrip(QWidget):
             self._paint_run(painter)
         else:
             painter.setPen(QColor(self._look.quiet))
-            text = "A single frame." if self._count else "Drop a DICOM run, a PNG or a TIFF on the image."
+            text = "A single frame." if self._count else "Drop a DICOM run, a PNG or a TIFF on this window."
             painter.drawText(self.rect(), Qt.AlignmentFlag.AlignCenter, text)
         painter.end()
 

@@ -17,7 +17,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from ui.desk import guide
+from ui.desk import guide, hints
 from ui.desk.check_panel import CheckPanel
 from ui.desk.frame_panel import FramePanel
 from ui.desk.guide import TITLES, Step
@@ -62,7 +62,7 @@ class HintBox(QFrame):
         layout.addWidget(self._text)
         layout.addWidget(self._keys)
 
-    def show_hint(self, hint: guide.Hint) -> None:
+    def show_hint(self, hint: hints.Hint) -> None:
         """Show a hint."""
         set_text(self._text, hint.text)
         # a line breaks between two keys, never between a key and what it does
@@ -178,7 +178,7 @@ class GuidedColumn(QWidget):
     def show_desk(self, desk: Desk) -> None:
         """Show the desk as it is now."""
         now = desk.steps.situation
-        self._hint.show_hint(guide.hint(now))
+        self._hint.show_hint(hints.hint(now))
         self._notice.show_notice(desk.notice)
         states = guide.progress(now)
         self._hold_focus(desk.steps.current)

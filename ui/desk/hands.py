@@ -139,16 +139,16 @@ class Hands:
     def _dragging(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
         if isinstance(grip, Knot):
-            desk.canvas.hover(Mark(stroke[-1], "square", HAND))
+            desk.canvas.overlay.hover(Mark(stroke[-1], "square", HAND))
         elif grip == _STROKE:
-            desk.canvas.hover(Mark(stroke[-1], "cross", HAND))
+            desk.canvas.overlay.hover(Mark(stroke[-1], "cross", HAND))
         else:
             point = self._held_inside(stroke[-1])
             desk.preview(with_point(desk.history.work, grip, point, frame=desk.scrubber.frame_for_picks))  # type: ignore[arg-type]
 
     def _dropped(self, grip: Role | Knot | str, stroke: Sequence[Point]) -> None:
         desk = self.desk
-        desk.canvas.hover(None)
+        desk.canvas.overlay.hover(None)
         if isinstance(grip, Knot):
             desk.mender.move_wall(grip, stroke[-1])
         elif grip != _STROKE:
@@ -194,7 +194,7 @@ class Hands:
             profile = measured.reading.limbs[limb].profile
             if index < len(profile.x_px) and math.isfinite(float(profile.x_px[index])):
                 mark = Mark((float(profile.x_px[index]), float(profile.y_px[index])), "ring", INKS[limb].colour)
-        desk.canvas.hover(mark)
+        desk.canvas.overlay.hover(mark)
         desk.picture.draw_knots()
         for view in desk.views:
             point_out = getattr(view, "point_out", None)

@@ -58,6 +58,7 @@ class KeepPanel(QWidget):
             where = desk.reads.ended
         set_text(self._where, where)
         self._save.setText("Enter into the record" if listed else "Save")
+        self._next.setText("Next frame" if listed else "Next file")
         self._elsewhere.setVisible(not listed)
         self._report.setVisible(not listed)
         self._refuse.setVisible(desk.reads.listed or bool(unopened))

@@ -26,7 +26,8 @@ class Key:
 
 def key_table(desk: Desk) -> tuple[Key, ...]:
     """List the actions of a desk with their keys."""
-    keeper, mender, picker, scrubber = desk.keeper, desk.mender, desk.picker, desk.scrubber
+    opener, keeper = desk.opener, desk.keeper
+    mender, picker, scrubber = desk.mender, desk.picker, desk.scrubber
 
     def point(bifurcation: Role, segment: Role) -> None:
         picker.arm(segment if desk.work.segment else bifurcation)
@@ -36,17 +37,17 @@ def key_table(desk: Desk) -> tuple[Key, ...]:
             picker.arm("side")
 
     return (
-        Key("File", "Open…", ("Ctrl+O",), keeper.ask_and_open),
-        Key("File", "Open the shipped sample", ("Ctrl+D",), keeper.open_sample),
+        Key("File", "Open…", ("Ctrl+O",), opener.ask_and_open),
+        Key("File", "Open the shipped sample", ("Ctrl+D",), opener.open_sample),
         Key("File", "Open a reading list…", ("Ctrl+L",), desk.reads.ask_and_open),
-        Key("File", "Next file of the list", ("N", "PgDown"), keeper.next_file),
+        Key("File", "Next file, or next frame of the list", ("N", "PgDown"), keeper.next_file),
         Key("File", "Save picks and reading, or enter them", ("Ctrl+S",), keeper.save),
         Key("File", "Save elsewhere…", ("Ctrl+Shift+S",), keeper.save_elsewhere),
         Key("File", "Write the report…", ("Ctrl+E",), keeper.report),
         Key("File", "Enter that this frame cannot be read…", ("Ctrl+R",), desk.reads.refuse),
         Key("Edit", "Undo", ("Ctrl+Z",), desk.undo),
         Key("Edit", "Redo", ("Ctrl+Shift+Z", "Ctrl+Y"), desk.redo),
-        Key("Edit", "Start afresh on this file", (), keeper.start_afresh),
+        Key("Edit", "Start afresh on this file", (), opener.start_afresh),
         Key("Frame", "Next frame", ("Right",), partial(scrubber.step, 1)),
         Key("Frame", "Previous frame", ("Left",), partial(scrubber.step, -1)),
         Key("Frame", "Ten frames on", ("Shift+Right",), partial(scrubber.step, 10)),

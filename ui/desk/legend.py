@@ -50,7 +50,7 @@ LEGEND: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         (
             ("±", "One standard deviation"),
             ("!", "A flag says that this number must not be relied on"),
-            ("MLD, RVD, DS", "Minimal lumen diameter, reference vessel diameter, percent diameter stenosis"),
+            ("MLD, RVD, DS", "Minimal lumen diameter, reference diameter, diameter stenosis"),
         ),
     ),
 )

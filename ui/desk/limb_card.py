@@ -84,6 +84,7 @@ class LimbCard(QWidget):
         head = QHBoxLayout()
         head.setContentsMargins(0, 0, 0, 0)
         head.addWidget(self._swatch)
+        head.addSpacing(4)
         head.addWidget(self._title, 1)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 3, 8, 2)

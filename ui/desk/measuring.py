@@ -13,13 +13,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from qca import codec
-from qca.document import parse_reading, reading_from_json
-from qca.picks_file import picks_to_json
+from ui.desk import messages
 from ui.desk.calculator import Answer, Calculator
-from ui.desk.shown import Key, Measured, ShaftShown, Shown, Standing
+from ui.desk.shown import Key, Measured, Shown, Standing
 from ui.desk.work import Work, picks_of
 
 REMEMBERED = 24
@@ -132,14 +128,14 @@ class Measuring:
             return
         self._wanted.plan = key
         self.shown.worksheet_problem = ""
-        self._ask("plan", {"reading": measured.text, **_plan_message(work)}, key)
+        self._ask("plan", {"reading": measured.text, **messages.plan_message(work)}, key)
 
     def report(self, file: Path, work: Work, folder: Path, *, planned: bool) -> None:
         """Write the report of the reading of the work as it stands into a folder."""
         if self.shown.measured is None or not self.fresh:
             return
         message = {"reading": self.shown.measured.text, "file": str(file), "folder": str(folder), "planned": planned}
-        self._ask("report", {**message, **_plan_message(work)}, None)
+        self._ask("report", {**message, **messages.plan_message(work)}, None)
 
     def clear(self) -> None:
         """Want nothing and show nothing: another file is opened."""
@@ -175,7 +171,7 @@ class Measuring:
         elif dragging:
             self.calculator.forget("measure")
             self._measured_for = None
-            self._ask("glance", _message(key), key)
+            self._ask("glance", messages.message(key), key)
         else:
             self._measure(key)
 
@@ -184,7 +180,7 @@ class Measuring:
         if key != self._measured_for:
             self._measured_for = key
             self.calculator.forget("glance")
-            self._ask("measure", _message(key), key)
+            self._ask("measure", messages.message(key), key)
 
     def _follow_shaft(self, key: Key | None) -> None:
         if key == self._wanted.shaft:
@@ -194,7 +190,7 @@ class Measuring:
             self.calculator.forget("shaft")
             self.shown.shaft = None
         else:
-            self._ask("shaft", _message(key), key)
+            self._ask("shaft", messages.message(key), key)
 
     def _ask(self, job: str, message: Mapping[str, Any], key: object) -> None:
         self._last_ticket = self.calculator.ask(job, message)
@@ -206,12 +202,7 @@ class Measuring:
 
     def _arrived(self, answer: Answer) -> None:
         """Read the answer, still in the calculator's thread; then hand it over to the window's."""
-        measured: Measured | None = None
-        if answer.job == "measure" and answer.result is not None:
-            text = answer.result["reading"]
-            measured = Measured(parse_reading(text), text)
-        elif answer.job == "glance" and answer.result is not None:
-            measured = Measured(reading_from_json(answer.result["glance"]), "")
+        measured = messages.measured_in(answer)
         self._call(lambda: self._take(answer, measured))
 
     def _take(self, answer: Answer, measured: Measured | None) -> None:
@@ -262,22 +253,7 @@ class Measuring:
     def _take_shaft(self, answer: Answer, key: Key | None) -> None:
         if key != self._wanted.shaft and not (self._dragging_since and answer.ticket >= self._dragging_since):
             return
-        if answer.result is None:
-            self.shown.shaft = ShaftShown(problem=answer.error)
-        else:
-            scale = answer.result["scale"] or {}
-            walls = [
-                None if wall is None else np.array(wall, dtype=float).reshape(-1, 2)
-                for wall in (answer.result["left_px"], answer.result["right_px"])
-            ]
-            mm, sd = (scale.get(name) for name in ("mm_per_px", "sd_mm_per_px"))
-            self.shown.shaft = ShaftShown(
-                float("nan") if mm is None else mm,
-                float("nan") if sd is None else sd,
-                tuple(answer.result["codes"]),
-                walls[0],
-                walls[1],
-            )
+        self.shown.shaft = messages.shaft_in(answer)
         self._changed()
 
     def _take_plan(self, answer: Answer, key: tuple[str, object] | None) -> None:
@@ -287,18 +263,3 @@ class Measuring:
         self.shown.worksheet = answer.result["worksheet"] if answer.result else None
         self.shown.worksheet_key = key
         self._changed()
-
-
-def _message(key: Key) -> dict[str, Any]:
-    file, picks, settings = key
-    return {"file": file, "picks": picks_to_json(picks), "settings": codec.encode(settings)}
-
-
-def _plan_message(work: Work) -> dict[str, Any]:
-    plan = work.plan
-    return {
-        "devices": plan.devices,
-        "case": codec.encode(plan.case),
-        "fixed": [list(pair) for pair in plan.fixed],
-        "technique": plan.technique,
-    }

@@ -136,10 +136,10 @@ class Mender:
         """Set a limb's reference; None takes the measured one again."""
         edits = self.desk.history.work.edits
         if value_px is None:
-            self._change(mending.without(edits, "reference", limb), f"measured reference of the {limb} limb")
+            self._change(mending.without(edits, "reference", limb), f"measured RVD of the {limb} limb")
             return
         edit = Edit("reference", _limb(limb), value_px=round(value_px, 3))
-        label = f"set the reference of the {limb} limb"
+        label = f"set the RVD of the {limb} limb"
         self._change(mending.replaced(edits, edit), label, merge=f"reference {limb}")
 
     def lead_path(self, point: Point) -> None:

@@ -212,7 +212,7 @@ def in_words(edit: Edit, scale: Scale | None = None) -> str:
         return f"{who}: lesion from {_stretch(edit.span_px, scale)}"
     if edit.kind == "reference" and edit.value_px is not None:
         factor, unit = _unit(scale)
-        return f"{who}: reference {edit.value_px * factor:.2f} {unit}"
+        return f"{who}: RVD {edit.value_px * factor:.2f} {unit}"
     return f"{who}: centreline through {len(edit.points)} point{'s' if len(edit.points) != 1 else ''}"
 
 

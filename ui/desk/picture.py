@@ -29,7 +29,7 @@ class Picture:
     def __init__(self, desk: Desk, viewer: Viewer) -> None:
         self.desk = desk
         self.canvas = Canvas(viewer)
-        self.canvas.rescaled = self._rescaled
+        self.canvas.overlay.rescaled = self._rescaled
         self.wanted = True
         self._to_look_at = False
         self._drawn: tuple[object, ...] = ()
@@ -77,16 +77,16 @@ class Picture:
         shown, edits = desk.measuring.shown, desk.work.own_edits
         measured = shown.measured
         # lines of an earlier place stand back until the new ones are there, during a drag too
-        self.canvas.fade(faded=measured is not None and not desk.measuring.fresh)
+        self.canvas.overlay.fade(faded=measured is not None and not desk.measuring.fresh)
         now = (visible, id(measured), id(shown.shaft), edits)
         if now != self._drawn:
             self._drawn = now
-            self.canvas.draw(self._segments() if visible else NOTHING, self._marks())
+            self.canvas.overlay.draw(self._segments() if visible else NOTHING, self._marks())
         self.draw_knots()
         self._draw_points()
 
     def _draw_points(self) -> None:
-        self.canvas.draw_points(self.desk.work.points if self.visible else {})
+        self.canvas.overlay.draw_points(self.desk.work.points if self.visible else {})
 
     def _marks(self) -> list[Mark]:
         measured, zoom = self.desk.measuring.shown.measured, float(self.canvas.viewer.scene.camera.zoom)
@@ -94,7 +94,7 @@ class Picture:
 
     def draw_knots(self) -> None:
         """Draw the handles that are in sight now."""
-        self.canvas.draw_knots([knot.point for knot in self.desk.mender.knots_in_sight])
+        self.canvas.overlay.draw_knots([knot.point for knot in self.desk.mender.knots_in_sight])
 
     def _segments(self) -> Segments:
         shown = self.desk.measuring.shown
@@ -108,5 +108,5 @@ class Picture:
         if self.desk.ready:
             self.desk.mender.refresh()
             self.draw_knots()
-            self.canvas.draw_marks(self._marks())  # texts have another size on the frame now
+            self.canvas.overlay.draw_marks(self._marks())  # texts have another size on the frame now
             self._draw_points()

@@ -72,6 +72,18 @@ class Reads:
             self.desk.say(IN_THE_RECORD)
         return self.list is not None
 
+    def shuts_out(self, document: Path) -> bool:
+        """Say that no points made earlier are opened while a list is open; tells whether one is."""
+        if self.list is not None:
+            name = document.name
+            self.desk.say(
+                f"{name} is not opened while a reading list is open, because points made earlier would break the "
+                f"independence of the reads: set the points yourself, or close the window and open {name} without the "
+                "list.",
+                alarm=True,
+            )
+        return self.list is not None
+
     # -- opening ----------------------------------------------------------------------------------------------------
 
     def ask_and_open(self) -> None:
@@ -122,7 +134,7 @@ class Reads:
         if path is None:
             desk.say(listing.ended)
             return
-        if not desk.open_frames(path):
+        if not desk.opener.open_frames(path):
             self._say_unopened(path)
             return
         if standing is not None and not desk.history.work.touched:

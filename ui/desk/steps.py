@@ -1,7 +1,7 @@
 """The steps of the open file: which one is open, when it is done, and what the hints about it depend on.
 
-What the steps are and what to do next is said in words by :mod:`ui.desk.guide`, which knows no desk; here the desk is
-looked at for it.
+What the steps are is known to :mod:`ui.desk.guide`, what to do next in words to :mod:`ui.desk.hints`; neither knows a
+desk. Here the desk is looked at for them.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -100,17 +100,26 @@ def _why(one: Mapping[str, Any]) -> str:
     near = [rule["statement"] for rule in decisive if rule["holds"] and not rule["held_back"]]
     held = dict.fromkeys(rule["held_back"] for rule in decisive if rule["held_back"])
     text = "; ".join(broken[:2]) + (f"; and {len(broken) - 2} more" if len(broken) > 2 else "")
-    asked = [in_panel_words(str(item)) for item in one["open"]]
-    words = dict.fromkeys(part for item in asked for part in item.split(", "))
-    unknown = f"not stated: {', '.join(words)}" if asked else ""
     parts = [
         f"does not hold: {text}" if text else "",
         f"holds, but not surely: {'; '.join(near)}" if near else "",
         f"held back: {'; '.join(held)}" if held else "",
-        unknown,
+        *_open(one["open"]),
     ]
     parts = [part for part in parts if part]
     return "; ".join(parts) or "every rule holds"
+
+
+def _open(missing: Sequence[str]) -> list[str]:
+    """Say what is missing, each thing once: facts of the case are not stated, all else is not known."""
+    parts = [part for item in missing for part in item.split("; ")]
+    stated = dict.fromkeys(word for part in parts if _is_fact(part) for word in in_panel_words(part).split(", "))
+    known = dict.fromkeys(part for part in parts if not _is_fact(part))
+    return [f"{how}: {', '.join(words)}" for how, words in (("not stated", stated), ("not known", known)) if words]
+
+
+def _is_fact(missing: str) -> bool:
+    return missing.startswith("case: ")
 
 
 def in_panel_words(missing: str) -> str:
@@ -124,7 +133,7 @@ def in_panel_words(missing: str) -> str:
 def _reasons(one: Mapping[str, Any], look: Look) -> str:
     rows = []
     for rule in one["rules"]:
-        missing = f" ({_missing(rule['missing'])} not known)" if rule.get("missing") else ""
+        missing = f" ({'; '.join(_open([rule['missing']]))})" if rule.get("missing") else ""
         value = "" if missing else _value(rule)
         rows.append(
             f"<tr><td colspan='2'>{escape(rule['statement'])}{escape(missing)}</td></tr>"
@@ -187,11 +196,6 @@ def _over_both(text: str, look: Look) -> str:
 
 def _unbroken(text: str) -> str:
     return escape(text).replace(" ", "&nbsp;")
-
-
-def _missing(text: str) -> str:
-    """Name all that a rule lacks as the panel does."""
-    return "; ".join(in_panel_words(part) for part in text.split("; "))
 
 
 def _value(rule: Mapping[str, Any]) -> str:
