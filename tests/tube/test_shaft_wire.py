@@ -65,8 +65,7 @@ def test_none_is_seen_where_there_is_none():
 
 
 def test_a_blurred_frame_is_no_wire():
-    """Before the vessels say how blurred the frame is, a shaft more blurred than usual looks as if it were threaded: all
-    of these were called doubtful."""
+    """Before the vessels say how blurred the frame is, a shaft more blurred than usual looks as if it were threaded."""
     for seed in (3, 7, 9, 17, 18, 20, 24, 27, 29):
         recipe = random_bifurcation(seed)
         case = phantom_case(replace(recipe, optics=replace(recipe.optics, blur_mm=0.55)), "blurred")
