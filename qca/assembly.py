@@ -15,7 +15,7 @@ from qca.grey_model import GreyModel, grey_model
 from qca.limb_numbers import beside_overlap, crossed_near, limb_numbers
 from qca.limb_reading import limb_reading
 from qca.limb_starts import limb_starts
-from qca.lumen.medina import medina_code
+from qca.medina import medina_code
 from qca.picks import LIMBS, LimbName, Picks
 from qca.reading import Flag, FrameRecord, LimbReading, Reading, WireLine
 from qca.scaling import Scaling

@@ -1,4 +1,4 @@
-"""Whether the numbers of a reading fit together: one that was changed by hand, or by half, is refused.
+"""Whether the numbers of a reading fit together: one that was changed by hand, or by half, is told.
 
 Checked is what the formulas of the measurement make true of every reading, those with hand edits included: lengths in
 mm are those in px on the reading's scale, the stenosis is that of the minimum and the reference, whatever the reference
@@ -16,9 +16,8 @@ import numpy as np
 from calib.scale import Scale
 from calib.units import Px
 from qca.diameter_law import law_reference
-from qca.errors import InputError
-from qca.lumen.medina import medina_code
-from qca.lumen.stenosis import percent_area_stenosis, percent_diameter_stenosis
+from qca.medina import medina_code
+from qca.percent_stenosis import percent_area_stenosis, percent_diameter_stenosis
 from qca.picks import LIMBS
 from qca.reading import Angles, LimbReading, Medina, Profile, Reading
 
@@ -29,47 +28,38 @@ _ROUNDING = 1e-6
 """Part by which two ways to one number may differ: numbers are written with all their digits, and other programs that
 write them anew may keep nine."""
 
-_REMEDY = (
-    "Take the file as it was written, or measure the frame again; a reference, lesion limits or walls of your own go "
-    "into the picks, as edits."
-)
 _ALONG = ("mld_position", "lesion_start", "lesion_end")
 _LENGTHS = ("mld", "reference", *_ALONG, "lesion_length", "length", "law_reference")
 _WITH_SD = ("mld", "reference", "lesion_length")
 _PROFILED = ("position", "diameter", "diameter_sd", "reference")
 
 
-def check_fits_together(reading: Reading, *, name: str) -> None:
-    """Refuse a reading whose numbers contradict each other.
+def contradictions(reading: Reading) -> tuple[str, ...]:
+    """Say which numbers of a reading contradict others of it.
 
     Parameters
     ----------
     reading : Reading
         As read back; every number within its bounds.
-    name : str
-        What to call it in a message.
 
-    Raises
-    ------
-    InputError
-        Names the field, the number there, the one that others lead to, and what to do.
+    Returns
+    -------
+    tuple of str
+        For each a clause that names the field, the number there and the one that others lead to; none where all fit.
     """
-    for field, stands, by, leads in _claims(reading):
-        if not _agree(stands, leads):
-            digits = next(n for n in (4, 6, 9, 17) if f"{stands:.{n}g}" != f"{leads:.{n}g}")
-            msg = (
-                f"{name}: {field} is {stands:.{digits}g}, but by {by} it is {leads:.{digits}g}: one of these numbers "
-                f"was changed after the measurement. {_REMEDY}"
-            )
-            raise InputError(msg, file=name)
+    found = [
+        f"{field} is {stands:.{digits}g}, but by {by} it is {leads:.{digits}g}"
+        for field, stands, by, leads in _claims(reading)
+        if not _agree(stands, leads)
+        for digits in [next(n for n in (4, 6, 9, 17) if f"{stands:.{n}g}" != f"{leads:.{n}g}")]
+    ]
     if reading.scale is None:
-        for field, stands in _all_in_mm(reading):
-            if not math.isnan(stands):
-                msg = (
-                    f"{name}: {field} is {stands:.6g}, but scale is null, without which every number in mm is null: "
-                    f"one of the two was changed after the measurement. {_REMEDY}"
-                )
-                raise InputError(msg, file=name)
+        found += [
+            f"{field} is {stands:.6g}, but scale is null, without which every number in mm is null"
+            for field, stands in _all_in_mm(reading)
+            if not math.isnan(stands)
+        ]
+    return tuple(found)
 
 
 def _claims(reading: Reading) -> Iterator[Claim]:

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
-from qca.contradictions import check_fits_together
 from qca.errors import InputError, QcaError
 from qca.json_text import parse_json, read_json, write_json
 from qca.picks import LIMBS, Picks
@@ -75,7 +74,7 @@ def reading_from_json(document: object, *, name: str = "reading") -> Reading:
     Raises
     ------
     InputError
-        If it is not a reading, or its numbers contradict each other: says where, what stood there and what should.
+        If it is not a reading, or a number cannot be one of a reading: says where, what stood there and what should.
     """
     if not isinstance(document, Mapping) or "schema" not in document:
         msg = f"{name} is not a reading: it has no key 'schema' that says {READING_SCHEMA!r}."
@@ -92,7 +91,6 @@ def reading_from_json(document: object, *, name: str = "reading") -> Reading:
         fields["picks"] = picks_to_json(picks_from_json(document.get("picks"), name=f"{name}, picks"))
         reading: Reading = codec.decode_fields(Reading, fields, path="", name=name)
         _check_limbs(reading.limbs, name=name)
-        check_fits_together(reading, name=name)
     except QcaError as error:
         msg = f"{error}{_newer(document)}"
         raise InputError(msg, file=name) from error

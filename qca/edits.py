@@ -16,7 +16,8 @@ import numpy.typing as npt
 from qca.drawn_wall import HAND_EDGE_SD_PX, drawn_wall, hand_covariance
 from qca.errors import PicksError
 from qca.lumen.reference import TAPER_LENGTH_PX, Flow, Reference, fit_reference
-from qca.lumen.stenosis import Stenosis, measure_stenosis, percent_area_stenosis, percent_diameter_stenosis
+from qca.lumen.stenosis import Stenosis, measure_stenosis
+from qca.percent_stenosis import percent_area_stenosis, percent_diameter_stenosis
 from qca.picks import Edit
 
 Array = npt.NDArray[np.float64]

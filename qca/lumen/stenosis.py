@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from qca.lumen.reference import NATURAL_SD, Reference
+from qca.percent_stenosis import percent_area_stenosis, percent_diameter_stenosis
 
 Array = npt.NDArray[np.float64]
 
@@ -38,16 +39,6 @@ class Stenosis:
     lesion_length_sd: float
     starts_at_mouth: bool
     ends_at_end: bool
-
-
-def percent_diameter_stenosis(mld: float, reference: float) -> float:
-    """``100 (1 - mld / reference)``, percent."""
-    return 100.0 * (1.0 - mld / reference)
-
-
-def percent_area_stenosis(ds_percent: float) -> float:
-    """Area stenosis of a circular lumen: ``100 (1 - (1 - DS/100)^2)``, percent."""
-    return 100.0 * (1.0 - (1.0 - ds_percent / 100.0) ** 2)
 
 
 def measure_stenosis(

@@ -12,9 +12,13 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from calib.units import Mm
+from qca.contradictions import contradictions
 from qca.errors import InputError, MissingScale
 from qca.picks import LIMBS
 from qca.reading import LimbReading, Reading
+
+_MOST_CLAUSES = 3
+"""Contradictions that are written out; one number that was changed makes several."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +255,20 @@ def _limb(name: str, limb: LimbReading | None, relative: float, mm_per_px: float
 def _remarks(reading: Reading) -> tuple[Remark, ...]:
     from qca.report.remarks import remarks
 
-    return tuple(
+    found = [
         Remark(item.code, item.name, item.place, item.text, item.untrusted, item.subjects) for item in remarks(reading)
-    )
+    ]
+    clauses = contradictions(reading)
+    if clauses:
+        more = f"; and {len(clauses) - _MOST_CLAUSES} more" if len(clauses) > _MOST_CLAUSES else ""
+        text = (
+            f"Numbers of the reading contradict each other: {'; '.join(clauses[:_MOST_CLAUSES])}{more}. They were "
+            "changed after the measurement, and what follows rests on those in mm as they stand: take the file as it "
+            "was written, or measure the frame again; a reference, lesion limits or walls of your own go into the "
+            "picks, as edits."
+        )
+        # of no subject: nobody knows which of two numbers is the right one, and the rules judge what was given
+        found.append(
+            Remark("numbers_contradict", "numbers contradict", "reading", text, untrusted=True, subjects=frozenset())
+        )
+    return tuple(found)

@@ -9,7 +9,7 @@ import pytest
 
 from calib.scale import Scale
 from qca.diameter_law import law_reference
-from qca.lumen.medina import medina_code
+from qca.medina import medina_code
 from qca.picks import Edit, Picks
 from qca.reading import Angles, Flag, FrameRecord, LimbReading, Profile, Reading, WireLine
 from qca.settings import DEFAULT_SETTINGS

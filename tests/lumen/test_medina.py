@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from qca.lumen.medina import medina_code
+from qca.medina import medina_code
 
 percent = st.floats(-20, 100)
 spread = st.floats(0.01, 20)

@@ -9,7 +9,8 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from qca.lumen.reference import Reference, fit_reference
-from qca.lumen.stenosis import measure_stenosis, minimum_bias, percent_area_stenosis, percent_diameter_stenosis
+from qca.lumen.stenosis import measure_stenosis, minimum_bias
+from qca.percent_stenosis import percent_area_stenosis, percent_diameter_stenosis
 
 S = np.arange(0.0, 60.25, 0.5)
 EVERYWHERE = np.ones(len(S), dtype=bool)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from calib.scale import Scale
-from qca.lumen.medina import medina_code
+from qca.medina import medina_code
 from qca.picks import Picks
 from qca.reading import Angles, Flag, FrameRecord, LimbReading, Profile, Reading
 from qca.settings import Settings
