@@ -14,6 +14,7 @@ from types import MappingProxyType
 from calib.units import Mm
 from qca.change.region import MARGIN_MM, Narrowest, Stretch, narrowest, whole
 from qca.change.remarks import change_remarks
+from qca.change.times import NAMES
 from qca.errors import InputError
 from qca.picks import LIMBS
 from qca.reading import Reading
@@ -21,8 +22,6 @@ from qca.sizing.measured import MeasuredBifurcation, Remark, measured_bifurcatio
 from qca.sizing.overrides import NO_OVERRIDES, Overrides
 from qca.sizing.probability import normal_cdf
 from qca.sizing.rules import Judgement, Quantity, Rule, judge
-
-NAMES = ("before", "after", "later")
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from qca.change.comparison import NAMES, Comparison, RegionChange, flagged
+from qca.change.comparison import Comparison, RegionChange, flagged
 from qca.change.region import Narrowest
+from qca.change.times import NAMES
 from qca.sizing.measured import MeasuredBifurcation
 
 _OF_LENGTHS = ("same_frame", "references_shifted")

@@ -9,8 +9,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from qca.change.comparison import NAMES, Comparison
+from qca.change.comparison import Comparison
 from qca.change.region import Stretch
+from qca.change.times import NAMES
 from qca.report.diameter_axes import HEIGHT, TOP, WIDTH, Axes, Curve, Stroke, axes_of, band, grid, traced
 from qca.report.marker import Marker, marker_svg
 from qca.report.palette import INKS, QUIET, Symbol

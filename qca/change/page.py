@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__
-from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
+from qca.change.comparison import Comparison, Difference, RegionChange
 from qca.change.doubts import (
     doubt_of_angles,
     doubt_of_change,
@@ -18,6 +18,7 @@ from qca.change.doubts import (
 from qca.change.figure import LOOKS, change_axes, change_figure, colour_of
 from qca.change.region import Narrowest
 from qca.change.remarks import told
+from qca.change.times import NAMES
 from qca.change.written import REGION_WORDS, change_text
 from qca.report.measured import probability_text
 from qca.report.palette import INKS

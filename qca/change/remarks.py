@@ -6,11 +6,10 @@ import math
 from collections.abc import Iterable, Mapping
 
 from qca.change.region import Stretch
+from qca.change.times import NAMES
 from qca.picks import LIMBS
 from qca.report.plain import plain
 from qca.sizing.measured import MeasuredBifurcation, Remark
-
-_TIMES = ("before", "after", "later")
 
 
 def change_remarks(
@@ -41,7 +40,7 @@ def change_remarks(
     """
     found = [
         Remark(one.code, one.name, f"{name}: {one.where}", one.message, one.untrusted, one.subjects)
-        for name, reading in zip(_TIMES, readings, strict=False)
+        for name, reading in zip(NAMES, readings, strict=False)
         for one in reading.remarks
     ]
 
@@ -110,7 +109,7 @@ def told(remarks: Iterable[Remark]) -> list[tuple[str, str]]:
     places: dict[str, dict[str, list[str]]] = {}
     for one in remarks:
         time, colon, place = one.where.partition(": ")
-        if not (colon and time in _TIMES):
+        if not (colon and time in NAMES):
             time, place = "", one.where if one.where in LIMBS else ""
         times = places.setdefault(plain(one.message), {}).setdefault(plain(place), [])
         if time and time not in times:

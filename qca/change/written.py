@@ -7,9 +7,10 @@ import textwrap
 from typing import Any
 
 from qca import ALGORITHM_VERSION, CAUTION, __version__, codec
-from qca.change.comparison import NAMES, Comparison, Difference, RegionChange
+from qca.change.comparison import Comparison, Difference, RegionChange
 from qca.change.region import MARGIN_MM, Narrowest
 from qca.change.remarks import told
+from qca.change.times import NAMES
 from qca.json_text import write_json
 from qca.report.measured import probability_text
 from qca.report.plain import plain

@@ -45,8 +45,8 @@ def meeting_paths(costs: Sequence[Image], ends: npt.NDArray[np.int64]) -> list[P
     Daughters that touch beyond their picks close a loop, and meeting there may be cheaper than at the fork: then the
     proximal path follows one daughter, and the other daughter's path leaves its pick away from the fork and turns back.
     Where they look like that, a daughter that may not leave its pick that way is tried. Where paths are bridged across
-    the background between daughters, those give way that are seen all along. Paths that turn a corner, as
-    those do that follow a crossing vessel for a while, give way to steadier ones.
+    the background between daughters, those give way that are seen all along. Paths that turn a corner, as those do that
+    follow a crossing vessel for a while, give way to steadier ones.
 
     Parameters
     ----------

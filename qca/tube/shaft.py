@@ -50,10 +50,9 @@ class Shaft:
     diameter between windows along the stretch, NaN for a single window, and ``spread_expected_px`` what noise alone
     would give. ``filled`` tells whether contrast fills the lumen; ``ambiguous`` that it could as well be the other way
     round, with another width; ``visible`` that the shaft stands out from the noise. ``wire`` tells of something in its
-    lumen, None where there is nothing. ``amplitude_outer`` and
-    ``amplitude_inner`` are the attenuations of wall and lumen, grey levels per px; ``sigma_px`` is the blur; ``chi2``
-    the mean squared residual over the noise. ``axis``, ``left``, ``right`` (N, 2), (row, column), are the axis and the
-    outer walls.
+    lumen, None where there is nothing. ``amplitude_outer`` and ``amplitude_inner`` are the attenuations of wall and
+    lumen, grey levels per px; ``sigma_px`` is the blur; ``chi2`` the mean squared residual over the noise. ``axis``,
+    ``left``, ``right`` (N, 2), (row, column), are the axis and the outer walls.
     """
 
     outer_px: float
