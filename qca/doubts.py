@@ -38,8 +38,8 @@ stay under 0.13, a thin limb's noise does not."""
 _GROUND_SIDE = 0.45
 """The background's difference from one side of a limb to the other, over two windows and as a part of the lumen's
 depth, from which on an edge beside it may have drawn a wall, and its neighbours' with it. In another renderer's frames
-(README) only limbs along such edges and strong ribs reach it, and a third of those were wrong without any other sign;
-ribs and spine drawn here stay under 0.44."""
+(qca/documents/limits.md) only limbs along such edges and strong ribs reach it, and a third of those were wrong without
+any other sign; ribs and spine drawn here stay under 0.44."""
 _GAIN = 0.09
 """Contrast of a limb differing this much (logarithm) from the others': 9 %."""
 _LOW_CONTRAST, _NO_CONTRAST = 3.5, 1.4

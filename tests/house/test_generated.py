@@ -89,11 +89,30 @@ def test_both_commands_and_the_plain_lines_stand_in_the_readme():
         assert line in README
 
 
-def test_links_and_pictures_of_the_pages_exist():
-    for page in (ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "qca" / "documents").glob("*.md")):
-        for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
-            if not target.startswith("http"):
-                assert (page.parent / target).exists(), f"{page.name}: {target}"
+def anchors(page):
+    """Headings of a page, each as a link names it."""
+    prose = re.sub(r"^```.*?^```", "", page.read_text(encoding="utf-8"), flags=re.DOTALL | re.MULTILINE)
+    headings = re.findall(r"^#+ (.+)$", prose, flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+PAGES = (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "qca" / "documents").glob("*.md")))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_and_pictures_of_the_pages_exist(page):
+    for target, anchor in re.findall(r"\]\(([^)#]*)(?:#([^)]*))?\)", page.read_text(encoding="utf-8")):
+        if target.startswith("http"):
+            continue
+        place = page.parent / target if target else page
+        assert place.exists(), f"{page.name}: {target}"
+        assert not anchor or anchor in anchors(place), f"{page.name}: {target}#{anchor}"
+
+
+def test_each_document_is_linked_from_the_readme_or_the_contributors_guide():
+    linked = README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for page in (ROOT / "qca" / "documents").glob("*.md"):
+        assert f"](qca/documents/{page.name})" in linked, page.name
 
 
 def test_the_changelog_starts_with_measured_values():
