@@ -96,7 +96,7 @@ def assemble(fitted: Fitted, scaling: Scaling, frame: Frame, picks: Picks, setti
     if angles is not None and any("unseen" in limb.flags for limb in limbs.values()):
         flags.append(flag("join_unseen", "angles"))
     # an edge may be half of a vessel that a limb was led along, and a corner where it changes over to one
-    if angles is not None and any(crossed_near(numbers, ("overlap", "edge_beside", "sharp_turn"))):
+    if angles is not None and crossed_near(numbers, ("overlap", "edge_beside", "sharp_turn")):
         flags.append(flag("overlap_beside", "angles"))
     medina = None
     branching = carina = None

@@ -24,6 +24,7 @@ from qca.errors import LimbTooShort
 from qca.frames.frame import Frame
 from qca.lesion_flags import lesion_codes
 from qca.limb_starts import STEP_PX, LimbStart
+from qca.lumen.hidden import with_hidden
 from qca.lumen.reference import Flow, Reference
 from qca.lumen.ringing import ringing, steep_flanks
 from qca.lumen.stenosis import Stenosis
@@ -33,6 +34,7 @@ from qca.settings import Settings
 from qca.tree.trace import Crop
 from qca.tree.turning import sharpest_turn
 from qca.tube.fitted import JointFit
+from qca.tube.hidden import hidden_narrowings
 
 Array = npt.NDArray[np.float64]
 
@@ -93,6 +95,8 @@ class LimbNumbers:
         Flags of each position.
     carina : ndarray, shape (2,), or None
         (row, column) in the crop; None for a segment.
+    spreads : bool
+        Whether something crosses near the branching point so strongly that the limb's neighbours may be wrong, too.
     reference_source : str
         How the reference was found.
     edited : bool
@@ -110,16 +114,18 @@ class LimbNumbers:
     codes: tuple[str, ...]
     point_codes: tuple[tuple[str, ...], ...]
     carina: Array | None
+    spreads: bool = False
     reference_source: str = FITTED_SOURCE
     edited: bool = False
 
 
-def crossed_near(numbers: Sequence[LimbNumbers], among: Sequence[str] = ("overlap",)) -> list[bool]:
-    """Whether something crosses each limb near the branching point: whether one of these codes stands there."""
-    return [
-        any(set(among) & set(codes) for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)])
+def crossed_near(numbers: Sequence[LimbNumbers], among: Sequence[str]) -> bool:
+    """Whether one of these codes stands on a limb near the branching point."""
+    return any(
+        set(among) & set(codes)
         for n in numbers
-    ]
+        for codes in n.point_codes[: int(_NEAR_DIAMETERS * n.stenosis.reference / STEP_PX)]
+    )
 
 
 def _left_over(s: Array, diameter: Array, *, forks: bool) -> Array:
@@ -159,13 +165,12 @@ def _turns(s: Array, points: Array, diameter: Array) -> tuple[tuple[float, float
 
 
 def beside_overlap(numbers: Sequence[LimbNumbers]) -> list[LimbNumbers]:
-    """Mark the limbs of a tree beside one that something crosses near the branching point."""
-    crossed = crossed_near(numbers)
+    """Mark the limbs of a tree beside one that something strong crosses near the branching point."""
     return [
         replace(n, codes=(*n.codes, "overlap_beside"))
-        if "overlap" not in n.codes and any(crossed[:i] + crossed[i + 1 :])
+        if "overlap" not in n.codes and any(other.spreads for other in numbers if other is not n)
         else n
-        for i, n in enumerate(numbers)
+        for n in numbers
     ]
 
 
@@ -247,6 +252,11 @@ def limb_numbers(
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points
     usable = np.ones(len(s), dtype=bool)
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
+    hidden = hidden_narrowings(joint, i, start.first)
+    middle = np.clip(np.round((hidden.middle - s[0]) / STEP_PX).astype(np.int64), 0, len(s) - 1)
+    stenosis = with_hidden(
+        stenosis, diameter, reference.line, middle, basis @ hidden.shapes, 2 * hidden.amplitude, 2 * hidden.sd
+    )
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
     near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if start.narrow else 0.0
     doubts = limb_doubts(joint, i, name, frame, start.first, near_mouth)
@@ -277,6 +287,7 @@ def limb_numbers(
         codes=tuple(codes),
         point_codes=per_point,
         carina=start.carina,
+        spreads=any(at < s[0] + _NEAR_DIAMETERS * stenosis.reference for at in doubts.spreads),
         reference_source=source,
         edited=edited,
     )

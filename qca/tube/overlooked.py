@@ -64,7 +64,7 @@ def asked_for(
     found: list[Array | None] = []
     for i, limb in enumerate(limbs):
         part, spacing = layout.r[i], limb.r_spline.spacing
-        shapes = _narrowings(part.stop - part.start, int(hidden[i] / spacing) + 1, int(limb.end / spacing) + 1)
+        shapes, _ = narrowings(part.stop - part.start, int(hidden[i] / spacing) + 1, int(limb.end / spacing) + 1)
         across = pixels[:, part] @ shapes
         taken = factor.half(across)
         told = np.einsum("ij,ij->j", shapes, across[part]) - np.einsum("ij,ij->j", taken, taken)
@@ -81,11 +81,20 @@ def asked_for(
 
 
 @lru_cache(maxsize=64)
-def _narrowings(count: int, first: int, last: int) -> Array:
-    """Give raised cosines of all lengths between two coefficients of a spline, (count, number)."""
-    k, columns = np.arange(count), []
+def narrowings(count: int, first: int, last: int) -> tuple[Array, Array]:
+    """Give raised cosines of all lengths between two coefficients of a spline.
+
+    Returns
+    -------
+    shapes : ndarray, shape (count, K)
+        Coefficients, nearly 1 in the middle.
+    middle : ndarray, shape (K,)
+        Coefficient, as a real number, in the middle of each.
+    """
+    k, columns, middles = np.arange(count), [], []
     for length in _LENGTHS:
         middle = np.arange(first, max(last, first) + 1e-9, length / _PER_LENGTH)
         away = np.abs(k[:, None] - middle) / (length / 2)
         columns.append(np.where(away < 1, 0.5 * (1 + np.cos(np.pi * away)), 0.0))
-    return np.hstack(columns)
+        middles.append(middle)
+    return np.hstack(columns), np.concatenate(middles)

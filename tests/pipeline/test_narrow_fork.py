@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import qca.pipeline
-from qca.doubts import _windows
+from qca.doubts import _SPREADS, _Signs, _windows
 from qca.errors import NoVessel
 from qca.phantom.shapes import Lesion, Limb, Path
 from qca.pipeline import measure
@@ -59,5 +59,16 @@ def test_beside_a_narrow_fork_less_is_let_pass():
     calm["noise_part"] = 0.1
     calm["position"] = np.array([4.0, 12.0, 20.0])
     quality = LimbQuality(**(calm | {"gain_sd": 0.1, "beside_shift": np.array([3.6, 4.5, 4.5])}))
-    found = dict(_windows(quality, 0.0, 16.0))
+    signs = _Signs.of(quality, 0.0, 16.0)
+    found = dict(_windows(quality, signs))
     assert found["overlap"].tolist() == [False, True, False]
+
+
+def test_only_a_strong_overlap_reaches_the_neighbours():
+    calm = {item.name: np.zeros(3) for item in fields(LimbQuality)} | {"strength": np.full(3, 9.0), "gain": 0.0}
+    calm["noise_part"] = 0.1
+    calm["position"] = np.array([4.0, 12.0, 20.0])
+    quality = LimbQuality(**(calm | {"gain_sd": 0.1, "ground_step": np.array([0.1, -0.2, 0.25])}))
+    signs = _Signs.of(quality, 0.0, 0.0)
+    assert signs.overlap().tolist() == [False, True, True]
+    assert signs.overlap(_SPREADS).tolist() == [False, False, True]

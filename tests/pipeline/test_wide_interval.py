@@ -47,6 +47,15 @@ def test_a_minimum_that_noise_has_made_wrong_carries_a_warning():
     assert [code for code in flags if FLAGS[code].untrusted] == ["wide_interval"]
 
 
+def test_a_lesion_that_smoothness_hides_makes_the_interval_wide():
+    """324 quanta per pixel: of 49 % nothing is left, and the DS read -1.4 with an SD of 2.3."""
+    case = phantom_case(random_bifurcation(1084), "hidden")
+    limb = measure(case.frame, case.picks).limbs["side"]
+    assert case.target.limbs["side"].ds_percent - limb.ds_percent > 40
+    assert "wide_interval" in limb.flags
+    assert limb.ds_sd_percent > 8
+
+
 @pytest.mark.parametrize(
     ("seed", "difficulty", "name"),
     [(21, "log", "distal"), (22, "motion", "distal"), (28, "gamma", "side"), (21, "edge_enhancement", "distal")],

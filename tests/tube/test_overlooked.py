@@ -3,10 +3,13 @@
 Checked against joint least squares of the coefficients and a narrowing's depth.
 """
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from qca.tube.curve import curve_through
+from qca.tube.hidden import hidden_narrowings
 from qca.tube.layout import Layout
 from qca.tube.limb import lay_limb
 from qca.tube.normal import Factor
@@ -91,3 +94,23 @@ def test_noise_alone_seldom_asks(limb):
     count = limb.r_spline.count
     asked = sum(ask(limb, 6.0 + SD * rng.standard_normal(count)) is not None for _ in range(200))
     assert asked < 30
+
+
+def test_what_a_fit_hides_at_its_end_is_as_deep_as_least_squares_say(limb):
+    """From covariance and precisions alone; `asked_for` looks at the pixels."""
+    rng = np.random.default_rng(8)
+    count = limb.r_spline.count
+    seen = 6.0 - 0.8 * narrowing(count, 17.0, 8) + SD * rng.standard_normal(count)
+    layout = Layout.of([limb], 0)
+    part = layout.r[0]
+    covariance = np.full((layout.size, layout.size), np.nan)
+    covariance[part, part] = np.linalg.inv(np.eye(count) / SD**2 + smoothness(count))
+    theta = np.zeros(layout.size)
+    theta[part] = covariance[part, part] @ seen / SD**2
+    shared = SimpleNamespace(precisions=SimpleNamespace(r=(np.full(count - 2, STRAIGHT),)))
+    fit = SimpleNamespace(limbs=(limb,), layout=layout, theta=theta, covariance=covariance, shared=shared)
+    hidden = hidden_narrowings(fit, 0, 0.0)
+    expected = [depth_beside_smoothness(seen, shape) for shape in hidden.shapes.T]
+    np.testing.assert_allclose(np.column_stack([hidden.amplitude, hidden.sd]), expected, rtol=1e-6, atol=1e-9)
+    best = int(np.argmax(hidden.amplitude / hidden.sd))
+    assert hidden.middle[best] == pytest.approx(limb.r_spline.spacing * 16.0, abs=limb.r_spline.spacing * 2.1)
