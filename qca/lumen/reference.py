@@ -46,6 +46,9 @@ _SHARPENING = (3.0, 2.0, 1.5) + (1.0,) * 12
 """Factors on the scatter, step by step, so that a line far from its goal sees the points there."""
 WIDE_SHARE, WIDEST = 0.003, 1.5
 """Prior probability that a point is widened, and up to how many times the healthy width; own choice."""
+WIDE_BEHIND, _NARROW = 0.03, 0.75
+"""That probability downstream of a lesion, where lumens dilate (common practice, no source; the number is own choice),
+and the part of the usual diameter under which the narrowest place is taken for one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,13 +116,14 @@ def fit_reference(position: Array, diameter: Array, sd: Array, flow: Flow = "wit
     # what neighbouring points have in common, noise or unevenness, counts once
     thin = float(np.clip(len(position) / max(np.ptp(position) / _RIPPLE_PX, 1.0), 1.0, None))
     spread = np.hypot(sd, NATURAL_SD * level[:, None])
+    widened = _widened(diameter, flow)
     coef = np.column_stack([level, mean])
     weight = healthy = np.ones_like(spread)
     for sharp in _SHARPENING:
         width = spread * sharp
         line = coef @ design.T
         p_healthy = _healthy(diameter, line, width)
-        healthy = p_healthy / (p_healthy + _unhealthy(diameter, line) + 1e-300)
+        healthy = p_healthy / (p_healthy + _unhealthy(diameter, line, widened) + 1e-300)
         weight = healthy / width**2 / thin
         coef = _weighted_line(u, diameter, weight, mean, precision)
         widens = taper.widens * coef[:, 1] > 0
@@ -127,7 +131,7 @@ def fit_reference(position: Array, diameter: Array, sd: Array, flow: Flow = "wit
         coef = np.where(widens[:, None], steeper, coef)
     more = np.where(widens, more, 0.0)
     line = coef @ design.T
-    likelihood = _healthy(diameter, line, spread) + _unhealthy(diameter, line)
+    likelihood = _healthy(diameter, line, spread) + _unhealthy(diameter, line, widened)
     unlikely = precision * (coef[:, 1] - mean) ** 2 + more * coef[:, 1] ** 2
     best = int(np.argmax(np.log(likelihood).sum(1) / thin - 0.5 * unlikely))
     believed = float(precision[best] + more[best])
@@ -154,10 +158,22 @@ def _healthy(diameter: Array, line: Array, width: Array) -> Array:
     return np.asarray((1 - LESION_SHARE) / np.sqrt(2 * np.pi) * np.exp(-0.5 * z * z) / width)
 
 
-def _unhealthy(diameter: Array, line: Array) -> Array:
+def _widened(diameter: Array, flow: Flow) -> Array:
+    """Prior probability (N,) that a point is widened: seldom, and less seldom downstream of a lesion."""
+    share = np.full(len(diameter), WIDE_SHARE)
+    narrowest = int(np.argmin(diameter))
+    if diameter[narrowest] < _NARROW * float(np.median(diameter)):
+        if flow == "with":
+            share[narrowest:] = WIDE_BEHIND
+        elif flow == "against":
+            share[: narrowest + 1] = WIDE_BEHIND
+    return share
+
+
+def _unhealthy(diameter: Array, line: Array, widened: Array) -> Array:
     """Density of diseased points: anywhere below the line, seldom above it up to ``WIDEST`` times as wide."""
     width = np.maximum(line, 1e-6)
-    above = np.where(diameter < WIDEST * line, WIDE_SHARE / (WIDEST - 1) / width, 1e-9)
+    above = np.where(diameter < WIDEST * line, widened / (WIDEST - 1) / width, 1e-9)
     return np.where(diameter < line, LESION_SHARE / width, above)
 
 

@@ -71,6 +71,19 @@ def test_a_widening_does_not_lift_the_line(height, width):
         assert fit_reference(S, wide + noise(seed), SD).line == pytest.approx(TAPER, rel=0.05)
 
 
+@pytest.mark.parametrize(("height", "flow"), [(0.3, "with"), (0.35, "with"), (0.25, "against"), (0.35, "against")])
+def test_a_dilatation_downstream_of_a_lesion_does_not_lift_the_line(height, flow):
+    """The lesion, 37 %, has its middle at 46 px, the dilatation at 107; the line stood 1.3 times as high."""
+    s = np.arange(0.0, 188.0, 0.5)
+    taper = 13.6 - 0.013 * s
+    narrow, wide = (np.exp(-0.5 * ((s - middle) / sd) ** 2) for middle, sd in ((46, 16), (107, 18)))
+    diameter = taper * (1 - 0.37 * narrow) * (1 + height * wide)
+    if flow == "against":
+        diameter, taper = diameter[::-1], taper[::-1]
+    at = int(np.argmin(diameter))
+    assert fit_reference(s, diameter, np.full(len(s), 0.2), flow).line[at] == pytest.approx(taper[at], rel=0.03)
+
+
 @examples(max_examples=30)
 @given(st.sampled_from(list(SHAPES)), st.integers(0, 50), st.floats(0.3, 4.0), st.floats(-200.0, 200.0))
 def test_size_and_place_do_not_matter(name, seed, factor, shift):
