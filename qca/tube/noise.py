@@ -139,7 +139,7 @@ def typical_correlation(pixels: Array, z: Array, reach: int = 3) -> float:
     return max(1.0 + float(np.median(together[used] / np.maximum(power[used], 1e-12))), 1.0)
 
 
-def high_passed(field: Array) -> Array:
+def behind_high_pass(field: Array) -> Array:
     """Give what single pixels' noise is seen in: independent noise keeps its SD, what is smooth vanishes.
 
     The difference of two Laplacians over 3 x 3 pixels (Immerkaer J, Comput Vis Image Underst 1996;64:300-302; from
@@ -152,11 +152,16 @@ def high_passed(field: Array) -> Array:
 
     Returns
     -------
-    ndarray, shape (N,)
-        Where all nine pixels are known.
+    ndarray, shape (rows - 2, columns - 2)
+        Of all but the outermost pixels; NaN where not all nine are known.
     """
     across = field[:, :-2] - 2 * field[:, 1:-1] + field[:, 2:]
-    passed = (across[:-2] - 2 * across[1:-1] + across[2:]) / 6
+    return np.asarray((across[:-2] - 2 * across[1:-1] + across[2:]) / 6)
+
+
+def high_passed(field: Array) -> Array:
+    """Give the same where it is known, shape (N,)."""
+    passed = behind_high_pass(field)
     return np.asarray(passed[np.isfinite(passed)])
 
 

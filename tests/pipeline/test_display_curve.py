@@ -64,6 +64,18 @@ def test_edges_that_a_model_misses_are_no_noise():
     assert not noise.display_curve
 
 
+def test_a_vessel_that_a_model_misses_is_no_noise():
+    """Smooth, at the middle levels, and hardly more than the noise, which is even: the high pass leaves the noise."""
+    rng = np.random.default_rng(6)
+    place = np.arange(20000) % 200
+    model = 2000 + 1500 * np.sin(2 * np.pi * place / 50)
+    missed = 45 * np.cos(2 * np.pi * place / 50) ** 8
+    noise = noise_by_level(residuals(model + missed + 40 * rng.standard_normal(20000), model))
+    assert noise.curved
+    assert noise.grain > 0.72
+    assert not noise.display_curve
+
+
 def test_straight_levels_rise_everywhere_and_keep_the_top():
     noise = noise_by_level(fit_of(sigmoid))
     level = np.linspace(-500, 5000, 400)
