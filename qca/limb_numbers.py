@@ -34,7 +34,7 @@ from qca.settings import Settings
 from qca.tree.trace import Crop
 from qca.tree.turning import sharpest_turn
 from qca.tube.fitted import JointFit
-from qca.tube.hidden import hidden_narrowings
+from qca.tube.hidden import Hidden, hidden_narrowings
 
 Array = npt.NDArray[np.float64]
 
@@ -155,6 +155,15 @@ def _swings(joint: JointFit, i: int, s: Array, basis: Array, diameter: Array, sd
     return ringing(s, diameter, flanks, basis @ joint.response(i, _GIVEN_BACK) @ nearest)
 
 
+def _with_hidden(
+    stenosis: Stenosis, hidden: Hidden, s: Array, basis: Array, diameter: Array, reference: Reference
+) -> Stenosis:
+    """Add what may hide to the SDs, for diameters (N,) at arc lengths ``s`` (N,); ``basis``: the radius spline's."""
+    middle = np.clip(np.round((hidden.middle - s[0]) / STEP_PX).astype(np.int64), 0, len(s) - 1)
+    fall, sd = 2 * hidden.amplitude, 2 * hidden.sd
+    return with_hidden(stenosis, diameter, reference.line, middle, basis @ hidden.shapes, fall, sd)
+
+
 def _turns(s: Array, points: Array, diameter: Array) -> tuple[tuple[float, float, str], ...]:
     """Find the stretch, px, where a centreline turns too sharply for a vessel, with its code; none if it does not."""
     reach = max(float(np.median(diameter)), _LEAST_REACH_PX)
@@ -252,11 +261,9 @@ def limb_numbers(
     diameter, covariance, points = shape.diameter, shape.covariance, shape.points
     usable = np.ones(len(s), dtype=bool)
     stenosis = edit_stenosis(shape, reference, own, usable, settings.lesion_edge_fraction, edge_distance=4.0)
-    hidden = hidden_narrowings(joint, i, start.first)
-    middle = np.clip(np.round((hidden.middle - s[0]) / STEP_PX).astype(np.int64), 0, len(s) - 1)
-    stenosis = with_hidden(
-        stenosis, diameter, reference.line, middle, basis @ hidden.shapes, 2 * hidden.amplitude, 2 * hidden.sd
-    )
+    if not own:
+        # where a person has drawn walls or said where the lesion lies, nothing of the fit hides
+        stenosis = _with_hidden(stenosis, hidden_narrowings(joint, i, start.first), s, basis, diameter, reference)
     blur_fwhm = 2.355 * math.exp(joint.log_sigma)
     near_mouth = start.first + _BESIDE_DIAMETERS * float(np.median(diameter)) if start.narrow else 0.0
     doubts = limb_doubts(joint, i, name, frame, start.first, near_mouth)
