@@ -62,7 +62,7 @@ def with_hidden(
     if not counts.any():
         return stenosis
     # the likelihood over every amplitude, against none
-    likely = math.sqrt(2 * math.pi) * sd / reference[middle] * np.exp(0.5 * np.minimum(asked, 6.0) ** 2)
+    likely = math.sqrt(2 * math.pi) * sd / reference[middle] * np.exp(0.5 * np.clip(asked, 0.0, 6.0) ** 2)
     odds = _PRIOR / (1 - _PRIOR) / len(fall) * likely
     odds = np.where(counts, odds, 0.0)
     probability = odds / (1 + odds.sum())

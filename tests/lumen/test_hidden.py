@@ -77,3 +77,9 @@ def test_all_sds_that_hang_on_the_mld_grow():
     assert ds == pytest.approx(grown * (100 / WIDTH) ** 2)
     assert after.area_sd_percent == pytest.approx(2 * after.ds_sd_percent)
     assert after.mld == before.mld
+
+
+def test_a_fit_of_no_vessel_does_not_overflow():
+    fall = np.full(PLACES, -2500.0)
+    fall[3] = 2500.0
+    assert math.isfinite(hiding(fall, np.full(PLACES, 60.0)).mld_sd)
