@@ -109,8 +109,7 @@ def noise_by_level(fit: JointFit) -> NoiseByLevel:
     u = (level - middle) / half
     seen = np.abs(u) < _BEYOND
     square, u = residual[seen] ** 2, u[seen]
-    parabola, information = _fitted(square, u, 2)
-    sd = math.sqrt(float(np.linalg.inv(information)[2, 2]) * fit.shared.correlation)
+    parabola, sd = _parabola(square, u, fit.shared.correlation)
     typical = math.sqrt(float(np.median(square)) / _MEDIAN_SQUARE)
     told = typical > max(_LEAST_NOISE if rounding_variance(fit.level) else 0.0, _LEAST_PART * half)
     noise = NoiseByLevel(middle, half, told, tuple(parabola.tolist()), float(parabola[2]), sd)
@@ -122,8 +121,8 @@ def noise_by_level(fit: JointFit) -> NoiseByLevel:
     seen = np.abs(u) < _BEYOND
     if not seen.any():
         return noise
-    parabola, information = _fitted(passed[seen] ** 2, u[seen], 2)
-    behind = _sure(float(parabola[2]), math.sqrt(float(np.linalg.inv(information)[2, 2]) * fit.shared.correlation))
+    again, again_sd = _parabola(passed[seen] ** 2, u[seen], fit.shared.correlation)
+    behind = _sure(float(again[2]), again_sd)
     before = float(np.median(np.abs(fit.level - fit.model)))
     grain = float(np.median(np.abs(passed))) / max(before, 1e-12)
     return replace(noise, coefficients=tuple(finer.tolist()), grain=grain, behind=behind)
@@ -148,6 +147,12 @@ def _passed(fit: JointFit) -> tuple[Array, Array]:
     passed = behind_high_pass(residual)
     known = np.isfinite(passed)
     return passed[known], level[1:-1, 1:-1][known]
+
+
+def _parabola(square: Array, u: Array, correlation: float) -> tuple[Array, float]:
+    """Coefficients (3,) of a parabola through the log variance, and the SD of the last."""
+    coefficients, information = _fitted(square, u, 2)
+    return coefficients, math.sqrt(float(np.linalg.inv(information)[2, 2]) * correlation)
 
 
 def _fitted(square: Array, u: Array, degree: int) -> tuple[Array, Array]:

@@ -128,9 +128,7 @@ class JointFit:
         """Say what smoothness takes from limb ``i``'s radii: a matrix to multiply their coefficients by."""
         precisions, part = self.shared.precisions, self.layout.r[i]
         assert precisions is not None  # noqa: S101 - set by every fit
-        posterior = self.covariance[part, part]
-        second = np.diff(np.eye(len(posterior)), 2, axis=0)
-        return np.asarray(posterior @ (second.T * precisions.r[i]) @ second)
+        return np.asarray(self.covariance[part, part] @ stiffness(precisions.r[i]))
 
     def shaken(self, i: int, given_back: float = 0.0) -> Array:
         """Covariance of limb ``i``'s radii from frame to frame, px^2: what noise alone does to them.
@@ -147,3 +145,9 @@ class JointFit:
     def residual(self) -> Array:
         """Level minus model over the noise SD, shape (P,)."""
         return np.asarray((self.level - self.model) / np.sqrt(self.variance))
+
+
+def stiffness(precision: Array) -> Array:
+    """Give the matrix (count, count) of the belief that second differences are zero with ``precision`` (count - 2,)."""
+    second = np.diff(np.eye(len(precision) + 2), 2, axis=0)
+    return np.asarray((second.T * precision) @ second)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from qca.tube.band import Array
-from qca.tube.fitted import JointFit
+from qca.tube.fitted import JointFit, stiffness
 from qca.tube.overlooked import narrowings
 
 
@@ -60,12 +60,9 @@ def hidden_narrowings(fit: JointFit, i: int, first: float) -> Hidden:
     assert precisions is not None  # noqa: S101 - set by every fit
     spacing = limb.r_spline.spacing
     shapes, middle = narrowings(part.stop - part.start, int(first / spacing) + 1, int(limb.end / spacing) + 1)
-    bent = np.diff(shapes, 2, axis=0)
-    held = precisions.r[i][:, None] * bent
-    pull = -held.T @ np.diff(fit.theta[part], 2)
-    # L b, through which the covariance is seen
-    held_back = np.apply_along_axis(np.convolve, 0, held, [1.0, -2.0, 1.0])
-    told = np.einsum("ij,ij->j", bent, held) - np.einsum("ij,ij->j", held_back, fit.covariance[part, part] @ held_back)
+    held = stiffness(precisions.r[i]) @ shapes
+    pull = -held.T @ fit.theta[part]
+    told = np.einsum("ij,ij->j", shapes, held) - np.einsum("ij,ij->j", held, fit.covariance[part, part] @ held)
     told = np.maximum(told, 1e-12)
     # the first coefficient lies before the spline's start
     return Hidden(shapes, spacing * (middle - 1), pull / told, 1 / np.sqrt(told))
